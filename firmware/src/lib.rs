@@ -1,0 +1,2 @@
+//! The switching board of Pintally: what every microcontroller shares.
+#![no_std]

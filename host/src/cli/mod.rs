@@ -1,0 +1,52 @@
+//! The command line: what was typed, one thin file a command.
+//!
+//! This is an edge: commands open files, read the clock and print. They hold no judgement of their own.
+#![allow(
+    clippy::disallowed_methods,
+    reason = "the command line is an edge: it opens files and reads the clock"
+)]
+
+mod screen;
+
+use clap::{Parser, Subcommand};
+
+use crate::{exit_status::ExitStatus, failure::Failure};
+
+pub use screen::Screen;
+
+/// Sweeps the pins of a connector, compares each reading with a known-good board, and says what is wrong.
+#[derive(Debug, Parser)]
+#[command(name = "pintally", version, arg_required_else_help = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {}
+
+/// Runs the command that was typed and tells how it ended.
+#[must_use]
+pub fn main() -> ExitStatus {
+    let mut screen = Screen::standard();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version go to stdout and are no error; the rest is a usage error.
+            let status = if error.use_stderr() { ExitStatus::Usage } else { ExitStatus::Matches };
+            let _ = error.print();
+            return status;
+        }
+    };
+    match run(&cli.command, &mut screen) {
+        Ok(status) => status,
+        Err(failure) => {
+            screen.failure(&failure);
+            failure.status
+        }
+    }
+}
+
+fn run(command: &Command, _screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    match *command {}
+}

@@ -1,0 +1,19 @@
+//! Pintally on the host: from a meter's bytes and a jig's messages to findings about a connector.
+//!
+//! ```text
+//! jig messages ─► jig ────┐
+//!                         ├─► sweep ─► readings ─► compare ─► report
+//! meter bytes ──► meter ──┘     │                     ▲
+//!                               ▼                     │
+//!                              log                reference
+//! ```
+
+pub mod cli;
+pub mod connector;
+pub mod exit_status;
+pub mod failure;
+pub mod meter;
+pub mod moment;
+pub mod physics;
+pub mod readings;
+pub mod units;
