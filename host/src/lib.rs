@@ -15,5 +15,6 @@ pub mod failure;
 pub mod meter;
 pub mod moment;
 pub mod physics;
+pub mod port;
 pub mod readings;
 pub mod units;

@@ -1,0 +1,269 @@
+//! Names of ports, and opening them.
+
+use std::{
+    fmt, io,
+    net::{TcpStream, ToSocketAddrs},
+    str::FromStr,
+    time::Duration,
+};
+
+use serialport::SerialPort;
+
+use super::{DataBits, Parity, Port, READ_WAIT, Settings, StopBits, WRITE_WAIT};
+
+/// Where a device is: a serial port by the system's name, or `tcp:HOST:PORT`.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub enum Address {
+    /// A serial port or pseudo-terminal.
+    Serial(String),
+    /// A serial server, an emulator or a practice bench.
+    Tcp {
+        /// Name or address of the host.
+        host: String,
+        /// TCP port.
+        port: u16,
+    },
+}
+
+/// A port's name cannot be used.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("expected a serial port or tcp:HOST:PORT, found {found:?}")]
+pub struct AddressError {
+    /// What was given.
+    pub found: String,
+}
+
+/// A port cannot be opened.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum PortError {
+    /// Nothing of that name is there.
+    #[error("port {port} does not exist")]
+    Missing {
+        /// Name of the port.
+        port: Address,
+    },
+    /// Another program holds it.
+    #[error("port {port} is held by another program")]
+    Busy {
+        /// Name of the port.
+        port: Address,
+    },
+    /// The user may not open it.
+    #[error("port {port} may not be opened by this user")]
+    Forbidden {
+        /// Name of the port.
+        port: Address,
+    },
+    /// Nobody listens there.
+    #[error("nobody listens at {port}")]
+    Refused {
+        /// Name of the port.
+        port: Address,
+    },
+    /// The system gave another reason.
+    #[error("port {port} cannot be opened: {reason}")]
+    Other {
+        /// Name of the port.
+        port: Address,
+        /// The system's words.
+        reason: String,
+    },
+}
+
+/// How long a `tcp:` port may take to answer.
+const CONNECT_WAIT: Duration = Duration::from_secs(3);
+
+/// Opens a port.
+///
+/// # Errors
+/// [`PortError`] with the name of the port and the reason.
+pub fn open(address: &Address, settings: &Settings) -> Result<Port, PortError> {
+    match address {
+        Address::Serial(name) => open_serial(name, settings).map_err(|error| serial_error(address, &error)),
+        Address::Tcp { host, port } => open_tcp(host, *port).map_err(|error| tcp_error(address, &error)),
+    }
+}
+
+impl PortError {
+    /// What to try next.
+    #[must_use]
+    pub fn hint(&self) -> &'static str {
+        match self {
+            Self::Missing { .. } => {
+                "plug the device in; `pintally jig find` and `pintally meter find` list the ports"
+            }
+            Self::Busy { .. } => "close the program that uses the port, or name another port",
+            Self::Forbidden { .. } => {
+                "on Linux add yourself to the group that owns the port (often `dialout`), then log in again"
+            }
+            Self::Refused { .. } => {
+                "start the device, emulator or `pintally practice` first, or check host and port"
+            }
+            Self::Other { .. } => "unplug the device, plug it in again and name the port that then appears",
+        }
+    }
+}
+
+impl FromStr for Address {
+    type Err = AddressError;
+
+    fn from_str(text: &str) -> Result<Self, AddressError> {
+        let wrong = || AddressError { found: text.to_owned() };
+        match text.strip_prefix("tcp:") {
+            Some(rest) => {
+                let (host, port) = rest.rsplit_once(':').ok_or_else(wrong)?;
+                let port = port.parse().map_err(|_| wrong())?;
+                // An IPv6 address is written in brackets, as in a URL.
+                let host = host.strip_prefix('[').and_then(|h| h.strip_suffix(']')).unwrap_or(host);
+                if host.is_empty() { Err(wrong()) } else { Ok(Self::Tcp { host: host.to_owned(), port }) }
+            }
+            None if text.trim().is_empty() => Err(wrong()),
+            None => Ok(Self::Serial(text.to_owned())),
+        }
+    }
+}
+
+impl fmt::Display for Address {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Serial(name) => f.pad(name),
+            Self::Tcp { host, port } if host.contains(':') => f.pad(&format!("tcp:[{host}]:{port}")),
+            Self::Tcp { host, port } => f.pad(&format!("tcp:{host}:{port}")),
+        }
+    }
+}
+
+fn open_serial(name: &str, settings: &Settings) -> serialport::Result<Port> {
+    let mut builder = serialport::new(name, settings.baud)
+        .data_bits(match settings.data_bits {
+            DataBits::Seven => serialport::DataBits::Seven,
+            DataBits::Eight => serialport::DataBits::Eight,
+        })
+        .parity(match settings.parity {
+            Parity::None => serialport::Parity::None,
+            Parity::Odd => serialport::Parity::Odd,
+            Parity::Even => serialport::Parity::Even,
+        })
+        .stop_bits(match settings.stop_bits {
+            StopBits::One => serialport::StopBits::One,
+            StopBits::Two => serialport::StopBits::Two,
+        })
+        .timeout(READ_WAIT);
+    if let Some(level) = settings.dtr {
+        builder = builder.dtr_on_open(level);
+    }
+    let mut reader = open_handle(builder)?;
+    if let Some(level) = settings.rts {
+        // Pseudo-terminals have no RTS: a device that needs the line stays silent, and that is reported.
+        let _ = reader.write_request_to_send(level);
+    }
+    let mut writer = reader.try_clone()?;
+    writer.set_timeout(WRITE_WAIT)?;
+    Ok(Port { reader: Box::new(reader), writer: Box::new(writer) })
+}
+
+/// Opens the device; one without modem lines (a pseudo-terminal) is opened without raising DTR.
+fn open_handle(builder: serialport::SerialPortBuilder) -> serialport::Result<Box<dyn SerialPort>> {
+    match builder.clone().open() {
+        Err(error) if matches!(error.kind, serialport::ErrorKind::Io(_) | serialport::ErrorKind::Unknown) => {
+            builder.preserve_dtr_on_open().open().map_err(|_| error)
+        }
+        opened => opened,
+    }
+}
+
+fn open_tcp(host: &str, port: u16) -> io::Result<Port> {
+    let mut last = io::Error::new(io::ErrorKind::NotFound, "the name has no address");
+    for address in (host, port).to_socket_addrs()? {
+        match TcpStream::connect_timeout(&address, CONNECT_WAIT) {
+            Ok(stream) => {
+                stream.set_nodelay(true)?;
+                stream.set_read_timeout(Some(READ_WAIT))?;
+                stream.set_write_timeout(Some(WRITE_WAIT))?;
+                return Ok(Port { reader: Box::new(stream.try_clone()?), writer: Box::new(stream) });
+            }
+            Err(error) => last = error,
+        }
+    }
+    Err(last)
+}
+
+fn serial_error(address: &Address, error: &serialport::Error) -> PortError {
+    let port = address.clone();
+    // The kind is coarse on some systems, so the words of the error are read as well.
+    let words = error.description.to_lowercase();
+    match error.kind {
+        serialport::ErrorKind::Io(io::ErrorKind::PermissionDenied) => PortError::Forbidden { port },
+        serialport::ErrorKind::Io(io::ErrorKind::ResourceBusy) => PortError::Busy { port },
+        _ if words.contains("busy") || words.contains("lock") => PortError::Busy { port },
+        _ if words.contains("denied") => PortError::Forbidden { port },
+        serialport::ErrorKind::Io(io::ErrorKind::NotFound) | serialport::ErrorKind::NoDevice => {
+            PortError::Missing { port }
+        }
+        _ => PortError::Other { port, reason: error.description.clone() },
+    }
+}
+
+fn tcp_error(address: &Address, error: &io::Error) -> PortError {
+    let port = address.clone();
+    match error.kind() {
+        io::ErrorKind::ConnectionRefused | io::ErrorKind::TimedOut => PortError::Refused { port },
+        io::ErrorKind::NotFound => PortError::Missing { port },
+        _ => PortError::Other { port, reason: error.to_string() },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn reads_and_writes_names_of_ports() {
+        for text in ["/dev/ttyUSB0", "COM3", "tcp:localhost:4001", "tcp:[::1]:4001"] {
+            assert_eq!(text.parse::<Address>().map(|a| a.to_string()), Ok(text.to_owned()));
+        }
+        for text in ["", " ", "tcp:", "tcp:host", "tcp:host:", "tcp:host:70000", "tcp::1"] {
+            assert!(text.parse::<Address>().is_err(), "{text:?} was taken");
+        }
+    }
+
+    #[test]
+    fn a_port_that_is_not_there_is_named() {
+        let address: Address = "/dev/no-such-port".parse().unwrap();
+        let error = open(&address, &Settings::default()).err().unwrap();
+        assert_eq!(error.to_string(), "port /dev/no-such-port does not exist");
+    }
+
+    #[test]
+    fn nobody_listening_is_told() {
+        // A port that was free a moment ago.
+        let free = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        let address = Address::Tcp { host: "127.0.0.1".into(), port: free };
+        let error = open(&address, &Settings::default()).err().unwrap();
+        assert!(matches!(error, PortError::Refused { .. }), "{error}");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_pseudo_terminal_carries_every_byte_and_is_exclusive() {
+        use serialport::TTYPort;
+        use std::io::{Read, Write};
+
+        let (mut far, near) = TTYPort::pair().unwrap();
+        let name = near.name().unwrap();
+        drop(near);
+        let address = Address::Serial(name);
+        let mut port = open(&address, &Settings::SWITCHING_BOARD).unwrap();
+        let all: Vec<u8> = (0..=255).collect();
+        far.write_all(&all).unwrap();
+        let mut got = vec![0; 256];
+        port.reader.read_exact(&mut got).unwrap();
+        assert_eq!(got, all);
+        port.writer.write_all(&all).unwrap();
+        far.set_timeout(Duration::from_secs(2)).unwrap();
+        far.read_exact(&mut got).unwrap();
+        assert_eq!(got, all);
+        assert!(matches!(open(&address, &Settings::default()), Err(PortError::Busy { .. })));
+    }
+}

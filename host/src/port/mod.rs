@@ -1,0 +1,28 @@
+//! Where bytes come from and go to: a serial port, or `tcp:HOST:PORT`.
+//!
+//! This is an edge. It opens ports and moves bytes; it knows neither formats nor messages.
+#![allow(clippy::disallowed_methods, reason = "ports are an edge: reader threads stamp bytes as they arrive")]
+
+mod address;
+mod listener;
+mod settings;
+
+use std::io::{Read, Write};
+
+pub use address::{Address, AddressError, PortError, open};
+pub use listener::{Arrival, Listener};
+pub use settings::{DataBits, Parity, Settings, StopBits};
+
+/// Both directions of an open port.
+pub struct Port {
+    /// Reads block for [`READ_WAIT`] at most, then fail with `TimedOut`.
+    pub reader: Box<dyn Read + Send>,
+    /// Writes block until the system has taken the bytes, at most [`WRITE_WAIT`].
+    pub writer: Box<dyn Write + Send>,
+}
+
+/// How long a read waits, so that a reader thread sees soon that it should end.
+pub const READ_WAIT: std::time::Duration = std::time::Duration::from_millis(50);
+
+/// How long a write waits for a device that takes nothing.
+pub const WRITE_WAIT: std::time::Duration = std::time::Duration::from_secs(2);
