@@ -1,0 +1,9 @@
+//! The switching board as the host sees it: requests out, answers and events in.
+//!
+//! Pure: frames and times go in, messages and deadlines come out. This room knows nothing of pins or meters.
+
+mod client;
+mod clock;
+
+pub use client::{Client, ClientError, Heard};
+pub use clock::Clock;

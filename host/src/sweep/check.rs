@@ -1,0 +1,94 @@
+//! The check channel: a known resistor that is visited now and then.
+//!
+//! If the meter lags more than its profile says, the check channel shows the pin before it. Then every pin
+//! since the last good check may carry its neighbour's reading: those pins are voided and read again, with
+//! more readings dropped.
+
+use crate::{readings::PinValue, units::Volts};
+
+/// What the check channel has shown so far.
+#[derive(Debug, Clone)]
+pub(super) struct CheckChannel {
+    expected: Option<Volts>,
+    first: Option<Volts>,
+    since: Vec<usize>,
+}
+
+/// What a visit to the check channel says.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum CheckVerdict {
+    /// The readings still belong to their channels.
+    Good,
+    /// They may not.
+    Bad {
+        /// What was expected, if anything was.
+        expected: Option<Volts>,
+        /// Pins since the last good check, by index.
+        voided: Vec<usize>,
+    },
+}
+
+/// How far the first check may lie from what the resistor and the profile's current say: a profile's current
+/// is a nominal value that real meters miss by up to 20 % (common practice for handhelds, from memory).
+const FIRST_TOLERANCE: f64 = 0.25;
+
+/// How far a later check may lie from the first one of the same sweep: drift within a sweep is a few counts.
+const LATER_TOLERANCE: Volts = Volts::of(0.010);
+
+impl CheckChannel {
+    pub(super) const fn new(expected: Option<Volts>) -> Self {
+        Self { expected, first: None, since: Vec::new() }
+    }
+
+    /// A pin was read.
+    pub(super) fn pin(&mut self, pin: usize) {
+        self.since.push(pin);
+    }
+
+    /// The check channel was read.
+    pub(super) fn judge(&mut self, value: PinValue) -> CheckVerdict {
+        let expected = self.first.or(self.expected);
+        let is_good = value.volts().is_some_and(|seen| match (self.first, self.expected) {
+            (Some(first), _) => (seen.get() - first.get()).abs() <= LATER_TOLERANCE.get(),
+            (None, Some(expected)) => (seen.get() - expected.get()).abs() <= FIRST_TOLERANCE * expected.get(),
+            (None, None) => true,
+        });
+        let since = std::mem::take(&mut self.since);
+        match value.volts() {
+            Some(seen) if is_good => {
+                self.first.get_or_insert(seen);
+                CheckVerdict::Good
+            }
+            _ => CheckVerdict::Bad { expected, voided: since },
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn volts(value: f64) -> PinValue {
+        PinValue::Volts(Volts::of(value))
+    }
+
+    #[test]
+    fn pins_since_the_last_good_check_are_voided() {
+        let mut check = CheckChannel::new(Some(Volts::of(0.47)));
+        assert_eq!(check.judge(volts(0.45)), CheckVerdict::Good);
+        check.pin(1);
+        assert_eq!(check.judge(volts(0.452)), CheckVerdict::Good);
+        check.pin(2);
+        check.pin(3);
+        let expected = Some(Volts::of(0.45));
+        assert_eq!(check.judge(volts(0.6)), CheckVerdict::Bad { expected, voided: vec![2, 3] });
+        assert_eq!(check.judge(PinValue::Overload), CheckVerdict::Bad { expected, voided: vec![] });
+    }
+
+    #[test]
+    fn without_knowledge_the_first_check_sets_the_mark() {
+        let mut check = CheckChannel::new(None);
+        assert_eq!(check.judge(volts(0.9)), CheckVerdict::Good);
+        assert!(matches!(check.judge(volts(0.7)), CheckVerdict::Bad { .. }));
+    }
+}

@@ -1,0 +1,25 @@
+//! A sweep: which channel when, which reading to which pin, and when a reading may be believed.
+//!
+//! ```text
+//! plan ─► conductor ─► requests, questions to the meter
+//!             ▲
+//!  bytes ─► observer ─► pin results            (a replay runs the observer alone)
+//! ```
+//!
+//! Pure but for `run`: bytes, messages and `now` go in. This room does not judge a board; it only refuses to
+//! go on when a reading shows that the board is alive.
+
+mod check;
+mod guard;
+mod observer;
+mod plan;
+mod settle;
+mod stream;
+mod timing;
+
+pub use guard::{AliveSign, Guard};
+pub use observer::{Observation, Observer, PinResult, Setting};
+pub use plan::{Plan, Target, Visit};
+pub use settle::{Settling, Step};
+pub use stream::Stream;
+pub use timing::{Pacing, Timing};

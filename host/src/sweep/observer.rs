@@ -1,0 +1,461 @@
+//! Pairs readings with pins from what was heard and sent, and from nothing else.
+//!
+//! A live sweep and a replay run this same code on the same inputs, so they give the same pin readings. The
+//! observer never asks for anything: it says what it has seen, and the conductor acts on it.
+
+use std::time::Duration;
+
+use protocol::{Answer, BoardMessage, Channel, Event, Pace, Request, RequestFrame};
+
+use super::{
+    Plan, Settling, Step, Stream, Target, Timing,
+    check::{CheckChannel, CheckVerdict},
+    guard::{AliveSign, Guard},
+    stream::Belongs,
+};
+use crate::{
+    jig::Clock,
+    meter::{NoValue, Number, Reading, Stamped},
+    moment::Moment,
+    readings::{PinValue, Unread},
+    units::Volts,
+};
+
+/// What the observer needs to know before a sweep.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Setting {
+    /// Which channels are visited, and what hangs on them.
+    pub plan: Plan,
+    /// Pins of the connector.
+    pub pins: usize,
+    /// The meter's time.
+    pub timing: Timing,
+    /// The most that the meter can drive, where it is known.
+    pub compliance: Option<Volts>,
+    /// What the check channel should read, where its resistor and the meter's current are known.
+    pub check_expected: Option<Volts>,
+}
+
+/// Pairs readings with pins.
+#[derive(Debug)]
+pub struct Observer {
+    setting: Setting,
+    stream: Stream,
+    clock: Clock,
+    sent: Option<(u16, Moment)>,
+    dwell: Option<Duration>,
+    visit: Option<OpenVisit>,
+    check: CheckChannel,
+    results: Vec<Option<PinResult>>,
+    retries: Vec<u16>,
+}
+
+/// What was read at a pin, and on what evidence.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PinResult {
+    /// The pin, by its index in the connector.
+    pub pin: usize,
+    /// The channel that was closed.
+    pub channel: Channel,
+    /// What was read, as the meter showed it.
+    pub value: PinValue,
+    /// When the channel had settled.
+    pub settled: Moment,
+    /// When the pin was decided.
+    pub decided: Moment,
+    /// Frames that came after the step and were not believed.
+    pub spoilt: u16,
+    /// Readings that were believed, the latest of them, oldest first.
+    pub used: Vec<Result<Number, NoValue>>,
+    /// Visits before this one that gave nothing.
+    pub retries: u16,
+}
+
+/// What the observer has seen.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Observation {
+    /// A channel is closed and settled: its visit begins.
+    Began(Target),
+    /// The pin has been decided.
+    Decided(PinResult),
+    /// A board shows a sign of life at this pin.
+    Alive {
+        /// The pin, by its index.
+        pin: usize,
+        /// The sign.
+        sign: AliveSign,
+    },
+    /// The check channel reads what it should.
+    Checked,
+    /// The check channel reads something else: these pins may carry a neighbour's reading and are voided.
+    CheckFailed {
+        /// What the check channel should read, if it is known.
+        expected: Option<Volts>,
+        /// What it read.
+        seen: PinValue,
+        /// Pins voided, by index.
+        voided: Vec<usize>,
+    },
+    /// The meter's display shows a sign.
+    Guard(Guard),
+    /// A channel closed that is not in the plan.
+    Unplanned(Channel),
+}
+
+#[derive(Debug)]
+struct OpenVisit {
+    target: Target,
+    channel: Channel,
+    settled: Moment,
+    ends: Option<Moment>,
+    settling: Settling,
+    spoilt: u16,
+    is_decided: bool,
+}
+
+impl Observer {
+    /// An observer that has heard nothing yet.
+    #[must_use]
+    pub fn new(setting: Setting) -> Self {
+        let pins = setting.pins;
+        Self {
+            stream: Stream::new(setting.timing),
+            clock: Clock::default(),
+            sent: None,
+            dwell: None,
+            visit: None,
+            check: CheckChannel::new(setting.check_expected),
+            results: vec![None; pins],
+            retries: vec![0; pins],
+            setting,
+        }
+    }
+
+    /// A request went out to the switching board.
+    pub fn sent_to_jig(&mut self, frame: &RequestFrame, now: Moment) {
+        self.sent = Some((frame.seq, now));
+        match &frame.request {
+            Request::Start { pace, .. } => {
+                self.dwell = match *pace {
+                    Pace::Dwell { dwell_us } => Some(Duration::from_micros(u64::from(dwell_us))),
+                    Pace::Advance => None,
+                };
+                self.leave(now);
+            }
+            Request::Select { .. } => {
+                self.dwell = None;
+                self.leave(now);
+            }
+            Request::Advance | Request::OpenAll | Request::Greet { .. } => self.leave(now),
+            _ => {}
+        }
+    }
+
+    /// The meter was asked for a reading.
+    pub fn asked_meter(&mut self, now: Moment) {
+        self.stream.asked(now);
+    }
+
+    /// A message of the switching board arrived.
+    pub fn jig_message(&mut self, message: &BoardMessage, now: Moment) -> Vec<Observation> {
+        match message {
+            BoardMessage::Answer { seq, at_us, answer } => {
+                if let Some((_, sent)) = self.sent.filter(|(sent, _)| sent == seq) {
+                    self.clock.answer(sent, *at_us, now);
+                }
+                match answer {
+                    Answer::Settled { channel, .. } => self.begin(*channel, *at_us, now),
+                    Answer::Opened | Answer::PlanEnded | Answer::Refused(_) => {
+                        self.leave(now);
+                        Vec::new()
+                    }
+                    _ => Vec::new(),
+                }
+            }
+            BoardMessage::Event { at_us, event } => {
+                self.clock.event(*at_us, now);
+                match event {
+                    Event::Settled { channel, .. } => {
+                        self.leave(now);
+                        self.begin(*channel, *at_us, now)
+                    }
+                    Event::Opened { .. } => {
+                        self.leave(now);
+                        Vec::new()
+                    }
+                    _ => Vec::new(),
+                }
+            }
+        }
+    }
+
+    /// The meter sent a reading.
+    pub fn reading(&mut self, frame: &Stamped<Reading>) -> Vec<Observation> {
+        let mut seen = Vec::new();
+        let guard = Guard::of(&frame.item);
+        let belongs = self.stream.frame(frame);
+        if let Some(guard) = guard {
+            seen.push(Observation::Guard(guard));
+            if guard.blocks() {
+                return seen;
+            }
+        }
+        let timing = self.timing();
+        let Some(visit) = self.visit.as_mut().filter(|visit| !visit.is_decided) else { return seen };
+        if visit.ends.is_some_and(|ends| frame.last_byte > ends) {
+            return seen;
+        }
+        match belongs {
+            Belongs::Repeated => return seen,
+            Belongs::Spoilt => {
+                visit.spoilt = visit.spoilt.saturating_add(1);
+                return seen;
+            }
+            Belongs::Yes => {}
+        }
+        if let Step::Decided(value) = visit.settling.take(frame.item.value, frame.first_byte, &timing) {
+            visit.is_decided = true;
+            self.decide(value, frame.last_byte, &mut seen);
+        }
+        seen
+    }
+
+    /// The meter's rhythm, as heard so far.
+    #[must_use]
+    pub const fn stream(&self) -> &Stream {
+        &self.stream
+    }
+
+    /// When a reading may be believed, with what the check channel has taught.
+    #[must_use]
+    pub fn timing(&self) -> Timing {
+        self.stream.timing()
+    }
+
+    /// What was read at each pin, by index; `None` where no visit has ended yet.
+    #[must_use]
+    pub fn results(&self) -> &[Option<PinResult>] {
+        &self.results
+    }
+
+    /// The value of each pin, by index: `Unread` where there is none.
+    #[must_use]
+    pub fn values(&self) -> Vec<PinValue> {
+        let value = |result: &Option<PinResult>| {
+            result.as_ref().map_or(PinValue::Unread(Unread::NoReading), |result| result.value)
+        };
+        self.results.iter().map(value).collect()
+    }
+
+    fn begin(&mut self, channel: Channel, at_us: u64, now: Moment) -> Vec<Observation> {
+        let Some(target) = self.setting.plan.target_of(channel) else {
+            return vec![Observation::Unplanned(channel)];
+        };
+        // Never later than the message that tells of it, never earlier than the clocks allow.
+        let settled = self.clock.latest(at_us).map_or(now, |latest| latest.min(now));
+        let ends = self.dwell.and_then(|dwell| self.clock.earliest(at_us).map(|start| start.after(dwell)));
+        self.stream.step(settled);
+        self.visit = Some(OpenVisit {
+            target,
+            channel,
+            settled,
+            ends,
+            settling: Settling::default(),
+            spoilt: 0,
+            is_decided: false,
+        });
+        vec![Observation::Began(target)]
+    }
+
+    /// The channel is about to open: what has not been decided by now stays undecided.
+    fn leave(&mut self, now: Moment) {
+        let Some(visit) = self.visit.take() else { return };
+        if visit.is_decided {
+            return;
+        }
+        if let Target::Pin(pin) = visit.target {
+            let given_up = self.result(&visit, pin, visit.settling.given_up(), now);
+            if let Some(retries) = self.retries.get_mut(pin) {
+                *retries = retries.saturating_add(1);
+            }
+            // A later visit that gave nothing does not erase an earlier one that did.
+            if let Some(slot @ None) = self.results.get_mut(pin) {
+                *slot = Some(given_up);
+            }
+        }
+    }
+
+    fn decide(&mut self, value: PinValue, at: Moment, seen: &mut Vec<Observation>) {
+        let Some(visit) = &self.visit else { return };
+        match visit.target {
+            Target::Pin(pin) => {
+                if let Some(sign) = AliveSign::of(value, self.setting.compliance) {
+                    seen.push(Observation::Alive { pin, sign });
+                }
+                let result = self.result(visit, pin, value, at);
+                self.check.pin(pin);
+                seen.push(Observation::Decided(result.clone()));
+                if let Some(slot) = self.results.get_mut(pin) {
+                    *slot = Some(result);
+                }
+            }
+            Target::Check => match self.check.judge(value) {
+                CheckVerdict::Good => seen.push(Observation::Checked),
+                CheckVerdict::Bad { expected, voided } => {
+                    for &pin in &voided {
+                        if let Some(Some(result)) = self.results.get_mut(pin) {
+                            result.value = PinValue::Unread(Unread::Voided);
+                        }
+                        if let Some(retries) = self.retries.get_mut(pin) {
+                            *retries = retries.saturating_add(1);
+                        }
+                    }
+                    self.stream.distrust();
+                    seen.push(Observation::CheckFailed { expected, seen: value, voided });
+                }
+            },
+        }
+    }
+
+    fn result(&self, visit: &OpenVisit, pin: usize, value: PinValue, decided: Moment) -> PinResult {
+        PinResult {
+            pin,
+            channel: visit.channel,
+            value,
+            settled: visit.settled,
+            decided,
+            spoilt: visit.spoilt,
+            used: visit.settling.recent().collect(),
+            retries: self.retries.get(pin).copied().unwrap_or(0),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        meter::Flags,
+        sweep::{Pacing, Visit},
+    };
+
+    const PERIOD_MS: u64 = 100;
+
+    fn setting(targets: &[Target], spoilt: u8) -> Setting {
+        let visits = targets
+            .iter()
+            .enumerate()
+            .map(|(channel, &target)| Visit { channel: Channel(channel as u8), target })
+            .collect();
+        let timing = Timing {
+            pacing: Pacing::Streaming,
+            period: Duration::from_millis(PERIOD_MS),
+            spoilt,
+            agree: 2,
+            agree_overload: 3,
+            tolerance: Volts::of(0.002),
+            delivery: Duration::from_millis(5),
+            patience: Duration::from_secs(2),
+            ramp_limit: Duration::from_secs(10),
+            silence: Duration::from_secs(3),
+        };
+        Setting {
+            plan: Plan { visits },
+            pins: targets.iter().filter(|target| matches!(target, Target::Pin(_))).count(),
+            timing,
+            compliance: Some(Volts::of(3.0)),
+            check_expected: None,
+        }
+    }
+
+    /// A meter with lag: each frame shows the input `lag` conversions ago. Walks the channels once, moving on
+    /// when a pin is decided, and tells what was observed.
+    fn walk(observer: &mut Observer, inputs: &[i64], lag: usize) -> Vec<Observation> {
+        let mut seen = Vec::new();
+        let mut shown = vec![-1; 64];
+        let mut now = Moment::START;
+        for (channel, &input) in inputs.iter().enumerate() {
+            let seq = channel as u16;
+            let request = Request::Select { channel: Channel(channel as u8), settle_us: 3000 };
+            observer.sent_to_jig(&RequestFrame { seq, request }, now);
+            now = now.after(Duration::from_millis(3));
+            let answer = Answer::Settled { step: None, channel: Channel(channel as u8) };
+            seen.extend(
+                observer.jig_message(&BoardMessage::Answer { seq, at_us: now.as_micros(), answer }, now),
+            );
+            for n in 0..30 {
+                now = now.after(Duration::from_millis(if n == 0 { PERIOD_MS - 3 } else { PERIOD_MS }));
+                // The first frame after the step is half old, half new.
+                shown.push(if n == 0 { (input + shown.last().unwrap_or(&0)) / 2 } else { input });
+                let count = shown[shown.len() - 1 - lag];
+                let item = Reading {
+                    value: Ok(Number { count, exponent: -3 }),
+                    function: Some(crate::meter::Function::Diode),
+                    flags: Flags::default(),
+                };
+                let observed = observer.reading(&Stamped { first_byte: now, last_byte: now, item });
+                let is_over = observed.iter().any(|o| {
+                    matches!(
+                        o,
+                        Observation::Decided(_) | Observation::Checked | Observation::CheckFailed { .. }
+                    )
+                });
+                seen.extend(observed);
+                if is_over {
+                    break;
+                }
+            }
+        }
+        seen
+    }
+
+    fn millivolts(observer: &Observer) -> Vec<Option<i64>> {
+        let round = |volts: Volts| (volts.get() * 1000.0).round() as i64;
+        observer.values().into_iter().map(|value| value.volts().map(round)).collect()
+    }
+
+    #[test]
+    fn each_reading_goes_to_its_pin() {
+        let mut observer = Observer::new(setting(&[Target::Pin(0), Target::Pin(1), Target::Pin(2)], 1));
+        walk(&mut observer, &[500, 600, 0], 0);
+        assert_eq!(millivolts(&observer), [Some(500), Some(600), Some(0)]);
+    }
+
+    #[test]
+    fn a_lag_within_the_profile_pairs_rightly() {
+        let mut observer = Observer::new(setting(&[Target::Pin(0), Target::Pin(1), Target::Pin(2)], 4));
+        walk(&mut observer, &[500, 600, 0], 3);
+        assert_eq!(millivolts(&observer), [Some(500), Some(600), Some(0)]);
+    }
+
+    #[test]
+    fn a_longer_lag_is_caught_by_the_check_channel() {
+        let targets = [Target::Check, Target::Pin(0), Target::Pin(1), Target::Check];
+        let mut set = setting(&targets, 1);
+        set.check_expected = Some(Volts::of(0.470));
+        let mut observer = Observer::new(set);
+        let seen = walk(&mut observer, &[470, 500, 600, 470], 4);
+        let failures: Vec<_> = seen.iter().filter(|o| matches!(o, Observation::CheckFailed { .. })).collect();
+        assert!(!failures.is_empty(), "{seen:?}");
+        assert_eq!(millivolts(&observer), [None, None]);
+        assert!(observer.timing().spoilt > 1, "the observer did not learn to drop more");
+    }
+
+    #[test]
+    fn a_live_board_is_seen() {
+        let mut observer = Observer::new(setting(&[Target::Pin(0)], 1));
+        let seen = walk(&mut observer, &[-300], 0);
+        assert!(seen.iter().any(|o| matches!(o, Observation::Alive { pin: 0, .. })), "{seen:?}");
+    }
+
+    #[test]
+    fn a_pin_that_is_left_early_has_no_reading() {
+        let mut observer = Observer::new(setting(&[Target::Pin(0)], 1));
+        observer.jig_message(
+            &BoardMessage::Event { at_us: 5, event: Event::Settled { step: 0, channel: Channel(0) } },
+            Moment::START,
+        );
+        observer.sent_to_jig(&RequestFrame { seq: 1, request: Request::OpenAll }, Moment::from_micros(9));
+        assert_eq!(observer.values(), [PinValue::Unread(Unread::NoReading)]);
+    }
+}

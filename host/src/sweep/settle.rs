@@ -1,0 +1,221 @@
+//! Whether the readings of one pin have settled.
+//!
+//! The rule: the last `agree` distinct readings lie within the tolerance and do not creep in one direction.
+//! A capacitor on a rail charges as dV/dt = I/C: while the readings move one way they are waited for; what
+//! never agrees is `not settled`, with its slope, and never a guess.
+
+use std::collections::VecDeque;
+
+use super::Timing;
+use crate::{
+    meter::{NoValue, Number},
+    moment::Moment,
+    readings::{PinValue, Unread},
+};
+
+/// The readings of one visit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settling {
+    recent: VecDeque<(Moment, Result<Number, NoValue>)>,
+    first: Option<Moment>,
+    taken: u32,
+}
+
+/// What is known after a reading.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Step {
+    /// More readings are needed.
+    More,
+    /// The pin is decided.
+    Decided(PinValue),
+}
+
+/// Readings kept: enough for any `agree`, and to see a direction.
+const KEPT: usize = 16;
+
+impl Default for Settling {
+    fn default() -> Self {
+        Self { recent: VecDeque::with_capacity(KEPT), first: None, taken: 0 }
+    }
+}
+
+impl Settling {
+    /// Takes a reading that belongs to this pin.
+    pub fn take(&mut self, value: Result<Number, NoValue>, at: Moment, timing: &Timing) -> Step {
+        if value == Err(NoValue::NotMeasured) {
+            return Step::More;
+        }
+        if self.recent.len() == KEPT {
+            self.recent.pop_front();
+        }
+        self.recent.push_back((at, value));
+        self.taken += 1;
+        let first = *self.first.get_or_insert(at);
+
+        if let Some(value) = self.agreed(timing) {
+            return Step::Decided(value);
+        }
+        let limit = if self.moves_one_way() { timing.ramp_limit } else { timing.patience };
+        if at.since(first) >= limit { Step::Decided(self.given_up()) } else { Step::More }
+    }
+
+    /// What to say of a pin that is left now.
+    #[must_use]
+    pub fn given_up(&self) -> PinValue {
+        match self.slope() {
+            Some(slope) => PinValue::Unread(Unread::NotSettled { slope }),
+            None => PinValue::Unread(Unread::NoReading),
+        }
+    }
+
+    /// Readings taken so far.
+    #[must_use]
+    pub const fn taken(&self) -> u32 {
+        self.taken
+    }
+
+    /// The latest readings, oldest first.
+    pub fn recent(&self) -> impl Iterator<Item = Result<Number, NoValue>> + '_ {
+        self.recent.iter().map(|&(_, value)| value)
+    }
+
+    fn agreed(&self, timing: &Timing) -> Option<PinValue> {
+        let (_, latest) = *self.recent.back()?;
+        match latest {
+            Err(_) => {
+                let wanted = usize::from(timing.agree_overload);
+                let overloads = self.recent.iter().rev().take_while(|(_, value)| value.is_err()).count();
+                (overloads >= wanted).then_some(PinValue::Overload)
+            }
+            Ok(number) => {
+                let wanted = usize::from(timing.agree);
+                let last: Vec<f64> = self
+                    .recent
+                    .iter()
+                    .rev()
+                    .take(wanted)
+                    .filter_map(|(_, v)| v.ok().map(Number::to_f64))
+                    .collect();
+                if last.len() < wanted {
+                    return None;
+                }
+                let (low, high) = (minimum(&last), maximum(&last));
+                let one_count = number.resolution();
+                // Two counts: a reading on the edge between two counts shows either, and noise adds one.
+                let tolerance = timing.tolerance.get().max(2.0 * one_count);
+                let creeps = high - low > 1.5 * one_count && wanted > 2 && is_monotone(&last);
+                (high - low <= tolerance * (1.0 + 1e-9) && !creeps)
+                    .then(|| PinValue::Volts(number.to_volts()))
+            }
+        }
+    }
+
+    fn moves_one_way(&self) -> bool {
+        let last: Vec<f64> =
+            self.recent.iter().rev().take(4).filter_map(|(_, v)| v.ok().map(Number::to_f64)).collect();
+        last.len() >= 3 && is_monotone(&last)
+    }
+
+    /// Slope over the latest readings, in volts a second.
+    fn slope(&self) -> Option<f64> {
+        let mut numbers = self.recent.iter().rev().filter_map(|&(at, v)| v.ok().map(|n| (at, n.to_f64())));
+        let (end, last) = numbers.next()?;
+        let (start, first) = numbers.take(3).last()?;
+        let seconds = end.since(start).as_secs_f64();
+        (seconds > 0.0).then(|| (last - first) / seconds)
+    }
+}
+
+fn minimum(values: &[f64]) -> f64 {
+    values.iter().copied().fold(f64::INFINITY, f64::min)
+}
+
+fn maximum(values: &[f64]) -> f64 {
+    values.iter().copied().fold(f64::NEG_INFINITY, f64::max)
+}
+
+fn is_monotone(values: &[f64]) -> bool {
+    values.windows(2).all(|pair| pair[0] < pair[1]) || values.windows(2).all(|pair| pair[0] > pair[1])
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Duration;
+
+    use super::*;
+    use crate::{meter::Sign, sweep::Pacing, units::Volts};
+
+    const TIMING: Timing = Timing {
+        pacing: Pacing::Streaming,
+        period: Duration::from_millis(100),
+        spoilt: 1,
+        agree: 3,
+        agree_overload: 4,
+        tolerance: Volts::of(0.002),
+        delivery: Duration::from_millis(16),
+        patience: Duration::from_secs(2),
+        ramp_limit: Duration::from_secs(10),
+        silence: Duration::from_secs(3),
+    };
+
+    /// Feeds millivolts, `None` for an overload, every 100 ms; tells after how many readings what was decided.
+    fn check(millivolts: impl IntoIterator<Item = Option<i64>>) -> Option<(usize, PinValue)> {
+        let mut settling = Settling::default();
+        for (index, shown) in millivolts.into_iter().enumerate() {
+            let value =
+                shown.map(|count| Number { count, exponent: -3 }).ok_or(NoValue::Overload(Sign::Plus));
+            let at = Moment::from_micros(index as u64 * 100_000);
+            if let Step::Decided(value) = settling.take(value, at, &TIMING) {
+                return Some((index + 1, value));
+            }
+        }
+        None
+    }
+
+    fn volts(value: f64) -> PinValue {
+        PinValue::Volts(Volts::of(value))
+    }
+
+    #[test]
+    fn agreeing_readings_decide() {
+        assert_eq!(check([543, 543, 543].map(Some)), Some((3, volts(0.543))));
+        assert_eq!(check([543, 544, 542].map(Some)), Some((3, volts(0.542))));
+        assert_eq!(check([700, 543, 543, 544].map(Some)), Some((4, volts(0.544))));
+        assert_eq!(check([543, 543].map(Some)), None);
+    }
+
+    #[test]
+    fn an_overload_wants_one_more() {
+        assert_eq!(check([None, None, None]), None);
+        assert_eq!(check([None, None, None, None]), Some((4, PinValue::Overload)));
+        assert_eq!(check([None, Some(543), None, None, None]), None);
+    }
+
+    #[test]
+    fn readings_that_creep_are_waited_for() {
+        assert_eq!(check([540, 541, 542, 543, 543, 543].map(Some)), Some((5, volts(0.543))));
+    }
+
+    #[test]
+    fn a_ramp_is_given_up_with_its_slope() {
+        // 10 mV a reading, 0.1 V/s, for longer than the limit.
+        let Some((_, PinValue::Unread(Unread::NotSettled { slope }))) = check((0..200).map(|n| Some(n * 10)))
+        else {
+            panic!("a ramp was taken for a value");
+        };
+        assert!((slope - 0.1).abs() < 1e-9, "{slope}");
+    }
+
+    #[test]
+    fn noise_is_given_up_sooner_than_a_ramp() {
+        let noise = (0..200).map(|n| Some(if n % 2 == 0 { 500 } else { 560 }));
+        let (count, value) = check(noise).unwrap();
+        assert!(matches!(value, PinValue::Unread(Unread::NotSettled { .. })));
+        assert_eq!(count, 21);
+    }
+
+    #[test]
+    fn no_readings_is_no_reading() {
+        assert_eq!(Settling::default().given_up(), PinValue::Unread(Unread::NoReading));
+    }
+}

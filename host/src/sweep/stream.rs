@@ -1,0 +1,253 @@
+//! Which readings of a meter were converted after a given moment.
+//!
+//! A reading belongs to a pin only if its conversion began after the switch had settled. Nobody tells when a
+//! conversion began; what is known is when the frame arrived. With `T` the time from one conversion to the
+//! next, `d` the most that the system may hand bytes over late, and `n` spoilt readings after a step (the one
+//! in progress among them), a frame that arrived less than `d + n·T` after the step may still show the old
+//! input. Besides, `n` distinct frames are dropped whatever the clock says, so that a jittering meter is not
+//! trusted early. `T` is measured from the stream itself, since profiles can be wrong.
+
+use std::{collections::VecDeque, time::Duration};
+
+use super::{Pacing, Timing};
+use crate::{
+    meter::{Reading, Stamped},
+    moment::Moment,
+};
+
+/// A meter's stream and what is known of its rhythm.
+#[derive(Debug, Clone)]
+pub struct Stream {
+    timing: Timing,
+    gaps: VecDeque<Duration>,
+    last_frame: Option<(Moment, Reading)>,
+    asked: Option<Moment>,
+    step: Option<Moment>,
+    dropped: u8,
+}
+
+/// Gaps between frames that are kept to measure the period: an odd number, so that the median is one of them.
+const GAPS: usize = 9;
+
+/// Gaps that must be known before the measured period replaces the profile's.
+const GAPS_NEEDED: usize = 3;
+
+/// No meter lags longer: a sinc4 filter with averaging over four conversions spoils eight readings.
+const MOST_SPOILT: u8 = 10;
+
+/// What a frame is to the pin that is selected now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Belongs {
+    /// Its conversion began after the step.
+    Yes,
+    /// It may show what was there before the step.
+    Spoilt,
+    /// It is the frame before once more.
+    Repeated,
+}
+
+impl Stream {
+    /// A stream of which nothing has been heard yet.
+    #[must_use]
+    pub fn new(timing: Timing) -> Self {
+        Self {
+            timing,
+            gaps: VecDeque::with_capacity(GAPS),
+            last_frame: None,
+            asked: None,
+            step: None,
+            dropped: 0,
+        }
+    }
+
+    /// The input changed and had settled at `at`.
+    pub fn step(&mut self, at: Moment) {
+        self.step = Some(at);
+        self.dropped = 0;
+    }
+
+    /// The meter was asked for a reading at `at`.
+    pub fn asked(&mut self, at: Moment) {
+        self.asked = Some(at);
+    }
+
+    /// Time from one conversion to the next: measured where enough frames were heard, else the profile's.
+    #[must_use]
+    pub fn period(&self) -> Duration {
+        if self.timing.pacing != Pacing::Streaming || self.gaps.len() < GAPS_NEEDED {
+            return self.timing.period;
+        }
+        let mut sorted: Vec<Duration> = self.gaps.iter().copied().collect();
+        sorted.sort_unstable();
+        sorted[sorted.len() / 2]
+    }
+
+    /// Whether the period has been measured.
+    #[must_use]
+    pub fn is_measured(&self) -> bool {
+        self.gaps.len() >= GAPS_NEEDED
+    }
+
+    /// When a reading may be believed.
+    #[must_use]
+    pub const fn timing(&self) -> Timing {
+        self.timing
+    }
+
+    /// The check channel has shown that the meter lags more than was thought: drops one reading more.
+    pub fn distrust(&mut self) {
+        self.timing.spoilt = self.timing.spoilt.saturating_add(1).min(MOST_SPOILT);
+    }
+
+    /// When the last frame came.
+    #[must_use]
+    pub fn last_heard(&self) -> Option<Moment> {
+        self.last_frame.map(|(at, _)| at)
+    }
+
+    /// Takes a frame and tells whether it belongs to the input since the last step.
+    pub(super) fn frame(&mut self, frame: &Stamped<Reading>) -> Belongs {
+        let at = frame.first_byte;
+        let gap = self.last_frame.map(|(last, _)| at.since(last));
+        let is_repeated = self.timing.pacing == Pacing::Streaming
+            && gap.is_some_and(|gap| gap < self.period() / 2)
+            && self.last_frame.is_some_and(|(_, last)| last == frame.item);
+        if is_repeated {
+            return Belongs::Repeated;
+        }
+        if let Some(gap) = gap {
+            if self.gaps.len() == GAPS {
+                self.gaps.pop_front();
+            }
+            self.gaps.push_back(gap);
+        }
+        self.last_frame = Some((at, frame.item));
+
+        let Some(step) = self.step else { return Belongs::Spoilt };
+        if at < step {
+            return Belongs::Spoilt;
+        }
+        let is_late_enough = match self.timing.pacing {
+            Pacing::Triggered => self.asked.is_some_and(|asked| asked >= step),
+            Pacing::Streaming | Pacing::Polled => {
+                at >= step.after(self.timing.delivery + self.period() * u32::from(self.timing.spoilt))
+            }
+        };
+        // A polled meter may be asked more often than it converts: counting its frames says nothing.
+        let is_counted = self.timing.pacing == Pacing::Polled || self.dropped >= self.timing.spoilt;
+        if is_late_enough && is_counted {
+            Belongs::Yes
+        } else {
+            self.dropped = self.dropped.saturating_add(1);
+            Belongs::Spoilt
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        meter::{Flags, Number},
+        units::Volts,
+    };
+
+    fn timing(pacing: Pacing, spoilt: u8) -> Timing {
+        Timing {
+            pacing,
+            period: Duration::from_millis(100),
+            spoilt,
+            agree: 2,
+            agree_overload: 3,
+            tolerance: Volts::of(0.002),
+            delivery: Duration::from_millis(16),
+            patience: Duration::from_secs(2),
+            ramp_limit: Duration::from_secs(10),
+            silence: Duration::from_secs(3),
+        }
+    }
+
+    fn ms(value: u64) -> Moment {
+        Moment::from_micros(value * 1000)
+    }
+
+    fn frame(at: Moment, count: i64) -> Stamped<Reading> {
+        let reading =
+            Reading { value: Ok(Number { count, exponent: -3 }), function: None, flags: Flags::default() };
+        Stamped { first_byte: at, last_byte: at, item: reading }
+    }
+
+    /// Frames every 100 ms from 50 ms on; the step at `step`; which frame is the first to belong?
+    fn first_belonging(spoilt: u8, step: u64) -> u64 {
+        let mut stream = Stream::new(timing(Pacing::Streaming, spoilt));
+        let mut stepped = false;
+        for n in 0..40 {
+            let at = 50 + n * 100;
+            if at >= step && !stepped {
+                stream.step(ms(step));
+                stepped = true;
+            }
+            if stream.frame(&frame(ms(at), n as i64)) == Belongs::Yes {
+                return at;
+            }
+        }
+        panic!("no frame was ever believed");
+    }
+
+    #[test]
+    fn the_conversion_in_progress_is_dropped() {
+        // A frame at 1050 converted from 950 to 1050. A step at 1000 spoils it; the next began at 1050.
+        assert_eq!(first_belonging(1, 1000), 1150);
+        // Right after a conversion ended: the next one, 1050 to 1150, is nearly whole but not whole.
+        assert_eq!(first_belonging(1, 1060), 1250);
+    }
+
+    #[test]
+    fn a_frame_handed_over_late_is_not_taken_for_a_new_one() {
+        // The step comes 5 ms before a frame: that frame's conversion ended before, the next one was in
+        // progress. Counting alone would drop the first and believe the second, whose conversion began early.
+        assert_eq!(first_belonging(1, 1045), 1250);
+    }
+
+    #[test]
+    fn lag_drops_more() {
+        assert_eq!(first_belonging(3, 1000), 1350);
+    }
+
+    #[test]
+    fn the_period_is_measured() {
+        let mut stream = Stream::new(timing(Pacing::Streaming, 1));
+        for n in 0..6 {
+            stream.frame(&frame(ms(n * 330), n as i64));
+        }
+        assert_eq!(stream.period(), Duration::from_millis(330));
+        // A lost frame and a doubled one do not move the median.
+        stream.frame(&frame(ms(7 * 330), 9));
+        stream.frame(&frame(ms(8 * 330), 10));
+        stream.frame(&frame(ms(8 * 330 + 10), 10));
+        assert_eq!(stream.period(), Duration::from_millis(330));
+    }
+
+    #[test]
+    fn a_doubled_frame_counts_once() {
+        let mut stream = Stream::new(timing(Pacing::Streaming, 2));
+        for n in 0..5 {
+            stream.frame(&frame(ms(n * 100), n as i64));
+        }
+        stream.step(ms(401));
+        assert_eq!(stream.frame(&frame(ms(500), 7)), Belongs::Spoilt);
+        assert_eq!(stream.frame(&frame(ms(505), 7)), Belongs::Repeated);
+        assert_eq!(stream.frame(&frame(ms(600), 7)), Belongs::Spoilt);
+        assert_eq!(stream.frame(&frame(ms(700), 7)), Belongs::Yes);
+    }
+
+    #[test]
+    fn a_triggered_meter_is_believed_when_it_was_asked_after_the_step() {
+        let mut stream = Stream::new(timing(Pacing::Triggered, 0));
+        stream.asked(ms(90));
+        stream.step(ms(100));
+        assert_eq!(stream.frame(&frame(ms(110), 1)), Belongs::Spoilt);
+        stream.asked(ms(111));
+        assert_eq!(stream.frame(&frame(ms(150), 1)), Belongs::Yes);
+    }
+}
