@@ -1,8 +1,8 @@
-//! What the switching board says.
+//! What the switching board says: one answer to each request, and what happens by itself.
 
 use serde::{Deserialize, Serialize};
 
-use crate::Channel;
+use crate::{Channel, Fault, Greeting};
 
 /// A message of the switching board: the answer to one request, or something that happened by itself.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -36,7 +36,8 @@ pub enum Answer {
     Pong,
     /// To `OpenAll`: every channel is open.
     Opened,
-    /// To `Select`, `Start` and `Advance`: the channel is closed and its settle time is over.
+    /// To `Select`, `Start` and `Advance`: the channel is closed and its settle time is over. `at_us` of
+    /// the message is the moment when it was over.
     Settled {
         /// Step of the plan; `None` after `Select`.
         step: Option<u16>,
@@ -48,7 +49,7 @@ pub enum Answer {
         /// Steps loaded so far.
         steps: u16,
     },
-    /// To `Advance` after the last step: the plan is over and every channel is open.
+    /// To `Advance` past the last step: the plan is over and every channel is open.
     PlanEnded,
     /// To `Indicate`.
     Indicated,
@@ -57,7 +58,11 @@ pub enum Answer {
         /// In mV, with its sign.
         millivolts: i32,
     },
-    /// The request was not carried out. The switch is open, unless the reason says otherwise.
+    /// To `Bleed`: the bleed resistor is off again and every channel is open.
+    Bled,
+    /// To `Status`.
+    Status(Status),
+    /// The request was not carried out; [`Fault`] says why and what became of the switch.
     Refused(Fault),
 }
 
@@ -87,13 +92,16 @@ pub enum Event {
         /// Closed or open.
         closed: bool,
     },
-    /// The common line carries a voltage although nothing should drive it.
-    SenseVoltage {
-        /// In mV, with its sign.
-        millivolts: i32,
+    /// A frame could not be read, so no answer can name its request. Told once until a good frame comes.
+    BadFrame {
+        /// What is wrong with it.
+        trouble: FrameTrouble,
     },
-    /// Something is wrong that belongs to no request.
-    Fault(Fault),
+    /// Messages were dropped because the host did not read them; every channel was opened at the first.
+    Lost {
+        /// How many messages were dropped; stays at the largest value once it is reached.
+        messages: u16,
+    },
 }
 
 /// Why every channel was opened.
@@ -108,87 +116,38 @@ pub enum OpenReason {
     LidOpen,
     /// The switch could not be driven or read back.
     SwitchFault,
+    /// A frame could not be read: the link is not to be trusted.
+    BadFrame,
+    /// The host does not read what the switching board says.
+    HostDeaf,
+    /// A host greeted on the other link of this switching board.
+    OtherHost,
 }
 
-/// What is wrong. As an answer: why a request was not carried out.
+/// What is wrong with a frame that could not be read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Fault {
-    /// No version is spoken by both sides; the switching board's are told.
-    Version {
-        /// Oldest version that the switching board understands.
-        min: u8,
-        /// Newest version that the switching board understands.
-        max: u8,
-    },
-    /// The frame had a good checksum, but its content is no request of this version.
-    UnknownRequest,
-    /// A frame was damaged: its checksum, length or stuffing is wrong.
-    DamagedFrame,
-    /// The channel does not exist. The switch is left as it was.
-    ChannelOutOfRange {
-        /// What was asked for.
-        channel: Channel,
-        /// Channels that exist.
-        channels: u8,
-    },
-    /// The plan is longer than the switching board can keep.
-    PlanTooLong {
-        /// Steps that fit.
-        capacity: u16,
-    },
-    /// A part of the plan is missing or comes twice.
-    PlanGap {
-        /// Step that should come next.
-        expected: u16,
-    },
-    /// `Start` named another number of steps than are loaded, or none are.
-    PlanMismatch {
-        /// Steps loaded.
-        loaded: u16,
-    },
-    /// `Advance` without a plan that waits for it.
-    NoPlan,
-    /// A later request came before this one was done.
-    Superseded,
-    /// The lid is open: nothing is closed until it is shut.
-    LidOpen,
-    /// The switch could not be driven or read back; every channel is open as far as is known.
-    SwitchFault,
-    /// The switching board has no such part (a sense input, say).
-    NotFitted,
-    /// The answer was cut off by an opening for the given reason.
-    Opened(OpenReason),
+pub enum FrameTrouble {
+    /// Its stuffing or checksum is wrong.
+    Damaged,
+    /// It is longer than any message.
+    TooLong,
+    /// Its checksum is good, but there is not even a request number in it.
+    Unknown,
 }
 
-/// What a switching board tells of itself.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Greeting {
-    /// Version of the protocol that both sides will use.
-    pub version: u8,
-    /// How it switches.
-    pub kind: BoardKind,
-    /// Another value after each reset, so that an answer from before is never taken for one from after.
-    pub boot_id: u32,
-    /// Channels that exist, counted from 0.
-    pub channels: u8,
-    /// Major, minor and patch number of the firmware.
-    pub firmware: (u8, u8, u8),
-    /// Names this one unit.
-    pub unique_id: [u8; 8],
-}
-
-/// How a switching board switches.
+/// The state of the switch and its inputs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum BoardKind {
-    /// Analog multiplexers on address lines.
-    Multiplexer,
-    /// Relays or PhotoMOS on shift registers.
-    ShiftRegister,
-    /// Relays or PhotoMOS on I²C expanders.
-    Expander,
-    /// No hardware: the practice bench.
-    Practice,
+pub struct Status {
+    /// The closed channel, settled or not.
+    pub closed: Option<Channel>,
+    /// The present step of a running plan.
+    pub step: Option<u16>,
+    /// Whether the lid is closed; `None` without a lid contact.
+    pub lid_closed: Option<bool>,
+    /// Whether the start button is down; `None` without a button.
+    pub button_pressed: Option<bool>,
+    /// Frames on this link that could not be read since the start; stays at the largest value.
+    pub bad_frames: u16,
 }

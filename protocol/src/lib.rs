@@ -1,18 +1,24 @@
 #![doc = include_str!("../PROTOCOL.md")]
 #![no_std]
 
+mod accumulator;
 mod channel;
+mod cobs;
 mod event;
+mod fault;
+pub mod frame;
+mod greeting;
+mod message;
 mod request;
+pub mod size;
 pub mod version;
 
+pub use accumulator::{Accumulator, FrameError, Items};
 pub use channel::Channel;
-pub use event::{Answer, BoardKind, BoardMessage, Event, Fault, Greeting, OpenReason};
+pub use event::{Answer, BoardMessage, Event, FrameTrouble, OpenReason, Status};
+pub use fault::Fault;
+pub use frame::{Frame, encode};
+pub use greeting::{BoardKind, Greeting, Parts, ResetCause, Timing};
+pub use message::{Message, UnknownContent};
 pub use request::{Light, Pace, Request, RequestFrame, Sound};
-
-/// Channels that one [`Request::LoadPlan`] carries at most; longer plans come in several requests.
-pub const PLAN_CHUNK: usize = 32;
-
-/// Steps that a switching board keeps at most: 128 channels with a visit to the check channel every 16
-/// steps need 136.
-pub const PLAN_STEPS: usize = 160;
+pub use size::{MAX_FRAME, PLAN_CHUNK, PLAN_STEPS};

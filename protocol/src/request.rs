@@ -19,7 +19,8 @@ pub struct RequestFrame {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Request {
-    /// Opens the conversation: the versions that the host speaks. Also opens every channel.
+    /// Opens the conversation: the versions that the host speaks. Also opens every channel. Every other
+    /// request is refused until this one was answered by `Greeting`.
     Greet {
         /// Oldest version that the host understands.
         min: u8,
@@ -37,7 +38,7 @@ pub enum Request {
         /// Time from closing to `Settled`, in µs, beyond the make time of the switch itself.
         settle_us: u32,
     },
-    /// Hands over a part of the plan. A part with `first` 0 begins a new plan.
+    /// Hands over a part of the plan and opens every channel. A part with `first` 0 begins a new plan.
     LoadPlan {
         /// Step number of the first channel in this part; must equal the number of steps loaded so far.
         first: u16,
@@ -53,9 +54,14 @@ pub enum Request {
         /// Who moves on to the next step.
         pace: Pace,
     },
-    /// Goes to the next step of a plan started with [`Pace::Advance`]. Answered by `Settled`, or by
-    /// `PlanEnded` after the last step.
-    Advance,
+    /// Goes to a step of a plan started with [`Pace::Advance`]. Answered by `Settled`, or by `PlanEnded`
+    /// when `step` is one past the last.
+    ///
+    /// Naming the step makes the request safe to repeat: an answer that was lost costs no pin.
+    Advance {
+        /// The step after the present one, or the present one again (the switch then stays as it is).
+        step: u16,
+    },
     /// Shows the state of the work to the operator.
     Indicate {
         /// Two-colour light, each state also with a blink of its own.
@@ -63,9 +69,19 @@ pub enum Request {
         /// Buzzer pattern, played once.
         sound: Sound,
     },
-    /// Asks for the voltage on the common line, measured through at least 100 kΩ with every channel open
-    /// or with one selected.
+    /// Asks for the voltage on the common line, measured through at least 100 kΩ, with the switch left as
+    /// it is: every channel open, or one selected.
     Sense,
+    /// Closes one channel with the bleed resistor on the common line, holds it, and opens both. Answered
+    /// by `Bled`.
+    Bleed {
+        /// The channel to discharge.
+        channel: Channel,
+        /// How long the bleed resistor stays on, in µs.
+        hold_us: u32,
+    },
+    /// Asks for the state of the switch and its inputs; changes nothing.
+    Status,
 }
 
 /// Who moves a started plan to its next step.

@@ -1,0 +1,94 @@
+//! One message as one frame: content, checksum, stuffing, 0x00.
+
+use crc::{CRC_32_ISO_HDLC, Crc, Table};
+use heapless::Vec;
+
+use crate::size::{CHECKSUM, MAX_CONTENT, MAX_FRAME};
+use crate::{Message, cobs};
+
+/// The bytes of one frame, with the 0x00 at the end.
+pub type Frame = Vec<u8, MAX_FRAME>;
+
+/// CRC-32/ISO-HDLC: polynomial 0x04C11DB7, start 0xFFFFFFFF, both reflected, final XOR 0xFFFFFFFF; check
+/// value 0xCBF43926 (Catalogue of parametrised CRC algorithms).
+const CRC: Crc<u32, Table<1>> = Crc::<u32, Table<1>>::new(&CRC_32_ISO_HDLC);
+
+/// Encodes a message as the frame that goes over the wire.
+#[must_use]
+pub fn encode<M: Message>(message: &M) -> Frame {
+    let frame = try_encode(message);
+    // The sizes in `size.rs` are proven to hold every message, so the empty frame (which means nothing on
+    // the wire) stands here only because firmware may have no panic path.
+    debug_assert!(frame.is_some(), "a message outgrew the frame");
+    frame.unwrap_or_default()
+}
+
+/// Takes the stuffing out of the bytes of a frame (without its 0x00) in place and checks the checksum.
+///
+/// # Errors
+///
+/// [`Damaged`] if the stuffing or the checksum is wrong.
+pub fn decode(bytes: &mut [u8]) -> Result<&[u8], Damaged> {
+    let length = cobs::decode_in_place(bytes).ok_or(Damaged)?;
+    let inside = bytes.get(..length).ok_or(Damaged)?;
+    let (content, checksum) = inside.split_last_chunk::<CHECKSUM>().ok_or(Damaged)?;
+    if checksum_of(content) == u32::from_le_bytes(*checksum) { Ok(content) } else { Err(Damaged) }
+}
+
+/// The stuffing or the checksum of a frame is wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Damaged;
+
+impl core::fmt::Display for Damaged {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str("expected a frame with good stuffing and checksum, found a damaged one")
+    }
+}
+
+impl core::error::Error for Damaged {}
+
+fn try_encode<M: Message>(message: &M) -> Option<Frame> {
+    let mut inside = [0; MAX_CONTENT + CHECKSUM];
+    let length = postcard::to_slice(message, &mut inside).ok()?.len();
+    let checksum = checksum_of(inside.get(..length)?);
+    inside.get_mut(length..length + CHECKSUM)?.copy_from_slice(&checksum.to_le_bytes());
+
+    let mut stuffed = [0; MAX_FRAME];
+    let stuffed_length = cobs::encode(inside.get(..length + CHECKSUM)?, &mut stuffed)?;
+    // The byte after the stuffed ones is still 0: the end of the frame.
+    Vec::from_slice(stuffed.get(..=stuffed_length)?).ok()
+}
+
+fn checksum_of(content: &[u8]) -> u32 {
+    CRC.checksum(content)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Check value and residue of CRC-32/ISO-HDLC in the Catalogue of parametrised CRC algorithms,
+    /// `fixtures/published/wire/crc_catalogue.csv`.
+    #[test]
+    fn checksum_is_the_published_one() {
+        let row = include_str!("../../fixtures/published/wire/crc_catalogue.csv")
+            .lines()
+            .find(|line| line.starts_with("CRC-32/ISO-HDLC,"))
+            .unwrap();
+        assert_eq!(
+            row,
+            "CRC-32/ISO-HDLC,32,0x04c11db7,0xffffffff,true,true,0xffffffff,0xcbf43926,0xdebb20e3"
+        );
+        assert_eq!(checksum_of(b"123456789"), 0xCBF4_3926);
+        // The residue is the register after content and checksum, before the final XOR.
+        assert_eq!(checksum_of(b"123456789\x26\x39\xF4\xCB") ^ 0xFFFF_FFFF, 0xDEBB_20E3);
+    }
+
+    #[test]
+    fn content_shorter_than_a_checksum_is_damaged() {
+        for short in [&mut [0x01_u8][..], &mut [0x02, 0x11], &mut [0x04, 1, 2, 3]] {
+            assert_eq!(decode(short), Err(Damaged));
+        }
+    }
+}
