@@ -146,7 +146,7 @@ impl Observer {
                 self.dwell = None;
                 self.leave(now);
             }
-            Request::Advance | Request::OpenAll | Request::Greet { .. } => self.leave(now),
+            Request::Advance { .. } | Request::OpenAll | Request::Greet { .. } => self.leave(now),
             _ => {}
         }
     }
