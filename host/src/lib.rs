@@ -10,8 +10,10 @@
 
 pub mod cli;
 pub mod connector;
+pub mod delimited;
 pub mod exit_status;
 pub mod failure;
+pub mod label;
 pub mod meter;
 pub mod moment;
 pub mod physics;
