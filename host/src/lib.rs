@@ -10,9 +10,11 @@
 
 pub mod cli;
 pub mod connector;
+pub mod delimited;
 pub mod exit_status;
 pub mod failure;
 pub mod jig;
+pub mod label;
 pub mod meter;
 pub mod moment;
 pub mod physics;

@@ -3,11 +3,30 @@
 //! This room knows the drawing of a connector and how a jig is wired to it. It does not know readings, and it
 //! opens no files: text goes in, values come out.
 
+mod check;
+mod error;
+mod from_csv;
+mod from_toml;
 mod pin;
 
+pub use error::{ConnectorError, ConnectorProblem, Place, Row};
+pub use from_csv::from_csv;
+pub use from_toml::from_toml;
 pub use pin::{Pin, PinName, Role};
 
 use serde::{Deserialize, Serialize};
+
+/// Pins of a connector at most. More than any connector has; a bound for files that are none.
+pub const MOST_PINS: usize = 1024;
+
+/// Last position in a row: a row cannot be longer than the connector.
+pub const LAST_POSITION: u16 = 1024;
+
+/// Bytes of a connector, wiring or board kind file at most: 1024 pins with long notes fit.
+pub const LONGEST_FILE: usize = 1 << 20;
+
+/// The connector of the demonstration: the display connector of an invented field notebook computer.
+pub const DEMO: &str = include_str!("../../../fixtures/connectors/j5-display.toml");
 
 /// A connector: pins in the order in which a person counts them.
 ///
@@ -19,6 +38,19 @@ pub struct Connector {
     pub name: String,
     /// The pins, each name once.
     pub pins: Vec<Pin>,
+}
+
+/// Reads a connector from the text of a file: CSV if its name ends in `.csv`, else TOML. A CSV connector is
+/// named as its file is.
+///
+/// # Errors
+/// [`ConnectorError`], which names the line and the pin.
+pub fn from_file(file_name: &str, text: &str) -> Result<Connector, ConnectorError> {
+    let base = file_name.rsplit(['/', '\\']).next().unwrap_or(file_name);
+    match base.rsplit_once('.') {
+        Some((stem, extension)) if extension.eq_ignore_ascii_case("csv") => from_csv(stem, text),
+        _ => from_toml(text),
+    }
 }
 
 impl Connector {

@@ -42,6 +42,43 @@ pub enum Role {
     Unconnected,
 }
 
+impl Pin {
+    /// A pin of which nothing is known but its name.
+    #[must_use]
+    pub fn named(name: &str) -> Self {
+        Self {
+            name: PinName::new(name),
+            row: None,
+            position: None,
+            net: None,
+            role: None,
+            pair: None,
+            note: None,
+        }
+    }
+}
+
+impl Role {
+    /// The role with this name, in either case.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        [Self::Ground, Self::Power, Self::Signal, Self::Unconnected]
+            .into_iter()
+            .find(|role| role.word().eq_ignore_ascii_case(word.trim()))
+    }
+
+    /// Its name.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Ground => "ground",
+            Self::Power => "power",
+            Self::Signal => "signal",
+            Self::Unconnected => "unconnected",
+        }
+    }
+}
+
 impl PinName {
     /// Takes a name as the drawing has it, without the white space around it.
     #[must_use]
@@ -64,11 +101,6 @@ impl fmt::Display for PinName {
 
 impl fmt::Display for Role {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
-            Self::Ground => "ground",
-            Self::Power => "power",
-            Self::Signal => "signal",
-            Self::Unconnected => "unconnected",
-        })
+        f.pad(self.word())
     }
 }

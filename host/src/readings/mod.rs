@@ -3,6 +3,9 @@
 //! This is what a sweep makes, what typed notes are turned into, and what the comparison judges. It does not
 //! judge.
 
+pub mod csv;
+pub mod typed;
+
 use std::fmt;
 
 use serde::{Deserialize, Serialize};

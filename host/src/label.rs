@@ -1,0 +1,137 @@
+//! Short texts from outside: names of pins, nets, boards and people.
+//!
+//! They end up on terminals, in HTML and in file names of reports, so what could change how the text around
+//! them is shown (control characters, direction marks) is refused where they come in.
+
+use std::fmt;
+
+/// Characters in the name of a pin, row, net, connector, wiring or board at most.
+pub const LONGEST_NAME: usize = 64;
+
+/// Characters in a note at most.
+pub const LONGEST_NOTE: usize = 500;
+
+/// Why a text from outside cannot be a name or a note.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum LabelProblem {
+    /// There is nothing but white space.
+    #[error("expected some text, found none")]
+    Empty,
+    /// It is longer than names and notes may be.
+    #[error("expected at most {most} characters, found {found}")]
+    TooLong {
+        /// Characters that are allowed.
+        most: usize,
+        /// Characters that were found.
+        found: usize,
+    },
+    /// It would change how the text around it is shown.
+    #[error("expected printable characters, found U+{:04X}", u32::from(*found))]
+    Unprintable {
+        /// The first such character.
+        found: char,
+    },
+}
+
+/// Checks a name and takes the white space around it away.
+///
+/// # Errors
+/// [`LabelProblem`] if it is empty, longer than [`LONGEST_NAME`] or not printable.
+pub fn name(text: &str) -> Result<&str, LabelProblem> {
+    match limited(text, LONGEST_NAME)? {
+        "" => Err(LabelProblem::Empty),
+        name => Ok(name),
+    }
+}
+
+/// Checks a note, which may be empty, and takes the white space around it away.
+///
+/// # Errors
+/// [`LabelProblem`] if it is longer than [`LONGEST_NOTE`] or not printable. A note is one line.
+pub fn note(text: &str) -> Result<&str, LabelProblem> {
+    limited(text, LONGEST_NOTE)
+}
+
+/// Shows a text that was found in a file, however strange, inside a message: in back quotes, with control
+/// characters spelt out, and cut when long.
+#[derive(Debug, Clone, Copy)]
+pub struct Found<'a>(pub &'a str);
+
+/// Spells out what is not printable in a message made by a library from the text of a file.
+#[must_use]
+pub fn printable(message: &str) -> String {
+    let mut shown = String::with_capacity(message.len());
+    for c in message.chars() {
+        push_printable(&mut shown, c);
+    }
+    shown
+}
+
+impl fmt::Display for Found<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut shown = String::with_capacity(self.0.len().min(LONGEST_NAME) + 2);
+        for c in self.0.chars().take(LONGEST_NAME) {
+            push_printable(&mut shown, c);
+        }
+        if self.0.chars().nth(LONGEST_NAME).is_some() {
+            shown.push_str("...");
+        }
+        write!(f, "`{shown}`")
+    }
+}
+
+fn limited(text: &str, most: usize) -> Result<&str, LabelProblem> {
+    let text = text.trim();
+    // A character has one byte or more: most texts need no counting.
+    if text.len() > most {
+        let found = text.chars().count();
+        if found > most {
+            return Err(LabelProblem::TooLong { most, found });
+        }
+    }
+    match text.chars().find(|&c| is_unprintable(c)) {
+        Some(found) => Err(LabelProblem::Unprintable { found }),
+        None => Ok(text),
+    }
+}
+
+/// Control characters, line and paragraph separators, and the marks that change the direction of text
+/// (Unicode Standard, section 23.2 "Layout Controls").
+fn is_unprintable(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{061C}')
+}
+
+fn push_printable(shown: &mut String, c: char) {
+    if is_unprintable(c) {
+        shown.extend(c.escape_default());
+    } else {
+        shown.push(c);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_short_and_printable() {
+        assert_eq!(name("  A12 "), Ok("A12"));
+        assert_eq!(name("Größe µ"), Ok("Größe µ"));
+        assert_eq!(name(&"ü".repeat(64)), Ok("ü".repeat(64).as_str()));
+        assert_eq!(name(" \t"), Err(LabelProblem::Empty));
+        assert_eq!(name(&"x".repeat(65)), Err(LabelProblem::TooLong { most: 64, found: 65 }));
+        assert_eq!(name("A\u{1b}[2J"), Err(LabelProblem::Unprintable { found: '\u{1b}' }));
+        assert_eq!(name("A\u{202e}1"), Err(LabelProblem::Unprintable { found: '\u{202e}' }));
+        assert_eq!(name("A\nB"), Err(LabelProblem::Unprintable { found: '\n' }));
+        assert_eq!(note("  "), Ok(""));
+    }
+
+    #[test]
+    fn strange_texts_are_shown_harmlessly() {
+        assert_eq!(Found("a\u{1b}[31m\n").to_string(), "`a\\u{1b}[31m\\n`");
+        assert_eq!(Found(&"y".repeat(65)).to_string(), format!("`{}...`", "y".repeat(64)));
+        assert_eq!(printable("key `\u{7}`"), "key `\\u{7}`");
+    }
+}
