@@ -15,7 +15,7 @@ use super::{
 };
 use crate::{
     jig::Clock,
-    meter::{NoValue, Number, Reading, Stamped},
+    meter::{Decoder, NoValue, Number, Profile, Reading, Stamped},
     moment::Moment,
     readings::{PinValue, Unread},
     units::Volts,
@@ -40,6 +40,7 @@ pub struct Setting {
 #[derive(Debug)]
 pub struct Observer {
     setting: Setting,
+    decoder: Decoder,
     stream: Stream,
     clock: Clock,
     sent: Option<(u16, Moment)>,
@@ -116,9 +117,10 @@ struct OpenVisit {
 impl Observer {
     /// An observer that has heard nothing yet.
     #[must_use]
-    pub fn new(setting: Setting) -> Self {
+    pub fn new(setting: Setting, profile: &Profile) -> Self {
         let pins = setting.pins;
         Self {
+            decoder: Decoder::new(profile),
             stream: Stream::new(setting.timing),
             clock: Clock::default(),
             sent: None,
@@ -189,8 +191,20 @@ impl Observer {
         }
     }
 
+    /// Bytes of the meter arrived. What cannot be read is skipped here; the conductor tells of it.
+    pub fn meter_bytes(&mut self, bytes: &[u8], now: Moment) -> Vec<Observation> {
+        let mut seen = Vec::new();
+        self.decoder.push(bytes, now);
+        while let Some(frame) = self.decoder.pull() {
+            if let Ok(frame) = frame {
+                seen.extend(self.reading(&frame));
+            }
+        }
+        seen
+    }
+
     /// The meter sent a reading.
-    pub fn reading(&mut self, frame: &Stamped<Reading>) -> Vec<Observation> {
+    fn reading(&mut self, frame: &Stamped<Reading>) -> Vec<Observation> {
         let mut seen = Vec::new();
         let guard = Guard::of(&frame.item);
         let belongs = self.stream.frame(frame);

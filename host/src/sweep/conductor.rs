@@ -1,0 +1,646 @@
+//! Leads a sweep: asks the switching board and the meter, and moves on when a pin is decided.
+//!
+//! Sans-IO: inputs and `now` go in, outputs and a deadline come out. All pairing is the observer's; the
+//! conductor only decides what to ask next, so that a replay needs nothing of it.
+
+use std::{collections::VecDeque, time::Duration};
+
+use protocol::{Answer, BoardMessage, Channel, Event, Fault, Light, OpenReason, Pace, Request, RequestFrame, Sound, version};
+
+use super::{
+    Guard, Notice, Observation, Observer, Pacing, PinResult, Setting, SweepError, Target, Visit,
+    ear::{Ear, Message, Oddity},
+    trouble::describe_reason,
+};
+use crate::{
+    connector::PinName,
+    jig::{Client, Heard},
+    moment::Moment,
+    readings::{PinValue, Unread},
+};
+
+/// What a sweep needs to know.
+#[derive(Debug, Clone)]
+pub struct Score {
+    /// Pins, plan, and the meter's time.
+    pub setting: Setting,
+    /// The meter.
+    pub profile: crate::meter::Profile,
+    /// Names of the pins, by index, for messages.
+    pub names: Vec<PinName>,
+    /// Name of the switching board's port, for messages.
+    pub jig_port: String,
+    /// Name of the meter's port, for messages.
+    pub meter_port: String,
+    /// Time from closing a channel to `Settled`, beyond the make time of the switch itself.
+    pub settle: Duration,
+    /// The operator goes on although the board shows signs of life.
+    pub override_alive: bool,
+}
+
+/// Something that the conductor wants done or known.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Output {
+    /// Send this to the switching board.
+    ToJig(RequestFrame),
+    /// Send this to the meter.
+    ToMeter {
+        /// The bytes.
+        bytes: Vec<u8>,
+        /// Whether the meter begins a conversion, or sends its latest, because of them.
+        asks_for_reading: bool,
+    },
+    /// Tell this to the operator.
+    Tell(Notice),
+    /// A pin was read: write it down.
+    Pin(PinResult),
+    /// The sweep is over; every channel is open, or nothing answers any more.
+    Ended(Result<(), SweepError>),
+}
+
+/// Leads one sweep.
+#[derive(Debug)]
+pub struct Conductor {
+    score: Score,
+    client: Client,
+    observer: Observer,
+    ear: Ear,
+    phase: Phase,
+    /// Visits still to come, the present one not among them.
+    todo: VecDeque<Visit>,
+    stepping: Stepping,
+    done: usize,
+    repeated: Vec<usize>,
+    check_failures: u16,
+    openings: u16,
+    requests_lost: u16,
+    damaged: u16,
+    jig_speaks: bool,
+    guard: Option<(Guard, Moment)>,
+    started: Moment,
+    out: VecDeque<Output>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Phase {
+    /// The switching board has been greeted and the meter is being listened to.
+    Preparing { greeted: bool, meter_ready: bool },
+    /// The plan is being handed over; the next part begins at this step.
+    Loading { first: usize },
+    /// A channel is being closed.
+    Moving { visit: Visit },
+    /// A channel is closed; readings are awaited since the given time.
+    Reading { visit: Visit, since: Moment },
+    /// The lid is open.
+    LidOpen { visit: Visit },
+    /// Every channel is being opened for the end.
+    Closing,
+    /// Over.
+    Ended,
+}
+
+/// How the next channel is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Stepping {
+    /// By the plan that the switching board keeps; the present step.
+    Plan { step: u16 },
+    /// One by one: after pins had to be repeated, or the plan was lost.
+    Direct,
+}
+
+/// The host says something at least this often, so that the switching board (silence limit 2 s) never takes it
+/// for lost.
+const PING_EVERY: Duration = Duration::from_millis(500);
+
+/// How often a lost answer is asked for again before the switching board is called silent.
+const TRIES: u16 = 4;
+
+/// How often channels may open by themselves before the sweep gives up.
+const MOST_OPENINGS: u16 = 5;
+
+/// How often the check channel may fail before the pins are left void.
+const MOST_CHECK_FAILURES: u16 = 6;
+
+/// How long a frozen or wrongly set meter is waited for.
+const GUARD_WAIT: Duration = Duration::from_secs(60);
+
+/// Profile and meter may differ in rate by so much before it is said.
+const RATE_TOLERANCE: f64 = 0.25;
+
+/// Damaged frames from the jig's port before it is called something else.
+const MOST_DAMAGED: u16 = 3;
+
+impl Conductor {
+    /// Begins a sweep.
+    #[must_use]
+    pub fn new(score: Score, now: Moment) -> Self {
+        let mut conductor = Self {
+            client: Client::default(),
+            observer: Observer::new(score.setting.clone()),
+            ear: Ear::new(&score.profile, now),
+            phase: Phase::Preparing { greeted: false, meter_ready: false },
+            todo: score.setting.plan.visits.iter().copied().collect(),
+            stepping: Stepping::Plan { step: 0 },
+            done: 0,
+            repeated: Vec::new(),
+            check_failures: 0,
+            openings: 0,
+            requests_lost: 0,
+            damaged: 0,
+            jig_speaks: false,
+            guard: None,
+            started: now,
+            out: VecDeque::new(),
+            score,
+        };
+        conductor.ask(Request::Greet { min: version::MIN, max: version::CURRENT }, now);
+        conductor.flush_ear(now);
+        conductor
+    }
+
+    /// The next thing to do; ask until there is none after every input.
+    #[must_use = "an output is handed out once"]
+    pub fn next_output(&mut self) -> Option<Output> {
+        self.out.pop_front()
+    }
+
+    /// When [`tick`](Self::tick) must be called at the latest.
+    #[must_use]
+    pub fn deadline(&self, now: Moment) -> Moment {
+        let ping = self.client.last_sent().unwrap_or(now).after(PING_EVERY);
+        [self.client.deadline(), self.ear.deadline(), Some(ping)].into_iter().flatten().min().unwrap_or(ping)
+    }
+
+    /// Whether the sweep is over.
+    #[must_use]
+    pub fn is_over(&self) -> bool {
+        self.phase == Phase::Ended
+    }
+
+    /// What was read.
+    #[must_use]
+    pub const fn observer(&self) -> &Observer {
+        &self.observer
+    }
+
+    /// The operator wants to stop.
+    pub fn stop(&mut self, now: Moment) {
+        let (done, total) = (self.decided(), self.score.setting.plan.pins());
+        self.fail(SweepError::Stopped { done, total }, now);
+    }
+
+    /// A port went away.
+    pub fn lost(&mut self, device: &'static str, port: String, reason: String, now: Moment) {
+        self.fail(SweepError::Lost { device, port, reason }, now);
+    }
+
+    /// Bytes of the meter arrived.
+    pub fn meter_bytes(&mut self, bytes: &[u8], now: Moment) {
+        let observations = self.observer.meter_bytes(bytes, now);
+        let odd = self.ear.bytes(bytes, now);
+        self.odd(odd, now);
+        self.meter_prepared(now);
+        self.observe(observations, now);
+        self.flush_ear(now);
+    }
+
+    /// A frame came from the jig's port that could not be read.
+    pub fn jig_damaged(&mut self, problem: &str, now: Moment) {
+        self.damaged = self.damaged.saturating_add(1);
+        if !self.jig_speaks && self.damaged >= MOST_DAMAGED {
+            let (port, found) = (self.score.jig_port.clone(), problem.to_owned());
+            self.fail(SweepError::NotAJig { port, found }, now);
+        }
+    }
+
+    /// A message of the switching board arrived.
+    pub fn jig_message(&mut self, message: &BoardMessage, now: Moment) {
+        self.jig_speaks = true;
+        let observations = self.observer.jig_message(message, now);
+        match self.client.receive(message, now) {
+            Heard::Answer { request, answer } => {
+                self.requests_lost = 0;
+                self.answer(&request, answer, now);
+            }
+            Heard::Event(event) => self.event(&event, now),
+            Heard::Restarted => self.restarted(now),
+            Heard::Stale { .. } => {}
+        }
+        self.observe(observations, now);
+        self.flush_ear(now);
+    }
+
+    /// Time has passed.
+    pub fn tick(&mut self, now: Moment) {
+        if self.is_over() {
+            return;
+        }
+        if let Err(silent) = self.client.check(now) {
+            self.requests_lost += 1;
+            let crate::jig::ClientError::Silent { request, .. } = &silent;
+            if self.requests_lost >= TRIES || self.phase == Phase::Closing {
+                let (port, what) = (self.score.jig_port.clone(), silent.to_string());
+                self.end(Err(SweepError::JigSilent { port, what }));
+                return;
+            }
+            // Every request that the conductor makes may be repeated; a part of the plan is loaded afresh.
+            match request {
+                Request::LoadPlan { .. } => self.load(0, now),
+                again => self.ask(again.clone(), now),
+            }
+        }
+        if !self.client.is_waiting() && self.client.last_sent().is_none_or(|sent| now >= sent.after(PING_EVERY)) {
+            self.ask(Request::Ping, now);
+        }
+        let odd = self.ear.expire(now);
+        self.odd(odd, now);
+        self.meter_prepared(now);
+        self.listen(now);
+        self.flush_ear(now);
+    }
+
+    fn answer(&mut self, request: &Request, answer: Answer, now: Moment) {
+        match (request, answer) {
+            (_, Answer::Refused(fault)) => self.refused(request, fault, now),
+            (Request::Greet { .. }, Answer::Greeting(greeting)) => {
+                let missing = |visit: &&Visit| visit.channel.0 >= greeting.channels;
+                if let Some(visit) = self.score.setting.plan.visits.iter().find(missing) {
+                    let error = SweepError::NoSuchChannel { channel: visit.channel, channels: greeting.channels };
+                    self.fail(error, now);
+                    return;
+                }
+                if self.score.setting.plan.visits.len() > usize::from(greeting.plan_steps) {
+                    self.stepping = Stepping::Direct;
+                }
+                match self.phase {
+                    Phase::Preparing { meter_ready, .. } => {
+                        self.out.push_back(Output::Tell(Notice::Greeted(greeting)));
+                        self.phase = Phase::Preparing { greeted: true, meter_ready };
+                        self.ask(Request::Indicate { light: Light::Busy, sound: Sound::Silent }, now);
+                    }
+                    // Greeted again after a restart.
+                    _ => self.go_again(now),
+                }
+            }
+            (Request::LoadPlan { .. }, Answer::PlanLoaded { steps }) => self.load(usize::from(steps), now),
+            (Request::Advance { .. }, Answer::PlanEnded) | (Request::OpenAll, Answer::Opened) => {
+                if self.phase == Phase::Closing {
+                    self.end(Ok(()));
+                }
+            }
+            _ => self.begin_if_prepared(now),
+        }
+    }
+
+    fn refused(&mut self, request: &Request, fault: Fault, now: Moment) {
+        match fault {
+            // An indication is no part of the measurement.
+            _ if matches!(request, Request::Indicate { .. }) => self.begin_if_prepared(now),
+            Fault::Version { min, max } => {
+                let port = self.score.jig_port.clone();
+                let (host_min, host_max) = (version::MIN, version::CURRENT);
+                self.end(Err(SweepError::JigVersion { port, host_min, host_max, min, max }));
+            }
+            Fault::NotGreeted => self.restarted(now),
+            Fault::LidOpen => self.lid_opened(),
+            Fault::Superseded => {}
+            Fault::Opened(reason) => self.opened(reason, now),
+            Fault::NoPlan | Fault::PlanMismatch { .. } | Fault::WrongStep { .. } | Fault::PlanGap { .. } => {
+                self.stepping = Stepping::Direct;
+                self.go_again(now);
+            }
+            _ => self.fail(SweepError::JigRefused { what: describe_request(request), fault }, now),
+        }
+    }
+
+    fn event(&mut self, event: &Event, now: Moment) {
+        match event {
+            Event::Opened { reason: OpenReason::LidOpen } | Event::Lid { closed: false } => self.lid_opened(),
+            Event::Opened { reason } => self.opened(*reason, now),
+            Event::Lid { closed: true } => {
+                if let Phase::LidOpen { visit } = self.phase {
+                    self.stepping = Stepping::Direct;
+                    self.go_to(visit, now);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn lid_opened(&mut self) {
+        if let Phase::Moving { visit } | Phase::Reading { visit, .. } = self.phase {
+            self.phase = Phase::LidOpen { visit };
+            self.out.push_back(Output::Tell(Notice::LidOpen));
+        }
+    }
+
+    /// Channels opened by themselves: the sweep goes on at the same pin, a limited number of times.
+    fn opened(&mut self, reason: OpenReason, now: Moment) {
+        if !matches!(self.phase, Phase::Moving { .. } | Phase::Reading { .. }) {
+            return;
+        }
+        self.openings += 1;
+        if self.openings > MOST_OPENINGS || reason == OpenReason::OtherHost {
+            self.fail(SweepError::JigOpened { times: self.openings, reason }, now);
+            return;
+        }
+        let reason = format!("every channel opened because {}", describe_reason(&reason));
+        self.out.push_back(Output::Tell(Notice::Resumed { reason }));
+        self.stepping = Stepping::Direct;
+        self.go_again(now);
+    }
+
+    fn restarted(&mut self, now: Moment) {
+        self.openings += 1;
+        if self.openings > MOST_OPENINGS {
+            let what = "it starts again and again".to_owned();
+            self.end(Err(SweepError::JigSilent { port: self.score.jig_port.clone(), what }));
+            return;
+        }
+        if matches!(self.phase, Phase::Moving { .. } | Phase::Reading { .. } | Phase::Loading { .. }) {
+            let reason = "the switching board started again".to_owned();
+            self.out.push_back(Output::Tell(Notice::Resumed { reason }));
+        }
+        self.stepping = Stepping::Direct;
+        self.ask(Request::Greet { min: version::MIN, max: version::CURRENT }, now);
+    }
+
+    /// Reports what was observed and moves on when a visit is over.
+    fn observe(&mut self, observations: Vec<Observation>, now: Moment) {
+        for observation in observations {
+            if matches!(self.phase, Phase::Closing | Phase::Ended) {
+                return;
+            }
+            match observation {
+                Observation::Began(target) => self.began(target, now),
+                Observation::Decided(result) => {
+                    self.guard = None;
+                    let total = self.score.setting.plan.pins();
+                    let (pin, value) = (result.pin, result.value);
+                    self.out.push_back(Output::Pin(result));
+                    let done = self.decided();
+                    self.out.push_back(Output::Tell(Notice::Decided { pin, value, done, total }));
+                    self.visit_over(now);
+                }
+                Observation::Alive { pin, sign } if self.score.override_alive => {
+                    self.out.push_back(Output::Tell(Notice::AliveOverridden { pin, sign }));
+                }
+                Observation::Alive { pin, sign } => {
+                    let pin = self.score.names.get(pin).cloned().unwrap_or_else(|| PinName::new("?"));
+                    self.fail(SweepError::BoardAlive { pin, sign }, now);
+                }
+                Observation::Checked => self.visit_over(now),
+                Observation::CheckFailed { expected, seen, voided } => {
+                    self.check_failed(&voided, now);
+                    self.out.push_back(Output::Tell(Notice::CheckFailed { expected, seen, voided: voided.len() }));
+                }
+                Observation::Guard(guard) => self.guarded(guard, now),
+                Observation::Unplanned(_) => {}
+            }
+        }
+    }
+
+    fn began(&mut self, target: Target, now: Moment) {
+        if let Phase::Moving { visit } | Phase::Reading { visit, .. } = self.phase {
+            self.phase = Phase::Reading { visit, since: now };
+            let total = self.score.setting.plan.visits.len();
+            self.out.push_back(Output::Tell(Notice::Visiting { target, done: self.done, total }));
+            self.ear.want(true, now);
+        }
+    }
+
+    fn check_failed(&mut self, voided: &[usize], now: Moment) {
+        self.check_failures += 1;
+        self.stepping = Stepping::Direct;
+        if self.check_failures < MOST_CHECK_FAILURES {
+            if let Phase::Reading { visit, .. } = self.phase {
+                self.todo.push_front(visit);
+            }
+            let again = self.score.setting.plan.visits.iter().rev();
+            let is_void = |visit: &&Visit| matches!(visit.target, Target::Pin(pin) if voided.contains(&pin));
+            for visit in again.filter(is_void) {
+                self.todo.push_front(*visit);
+            }
+        }
+        self.visit_over(now);
+    }
+
+    fn guarded(&mut self, guard: Guard, now: Moment) {
+        match self.guard {
+            Some((known, since)) if known == guard => {
+                if guard.blocks() && now.since(since) >= GUARD_WAIT {
+                    self.fail(SweepError::MeterBlocked(guard), now);
+                }
+            }
+            _ => {
+                self.guard = Some((guard, now));
+                self.out.push_back(Output::Tell(Notice::Guard(guard)));
+            }
+        }
+    }
+
+    /// Goes to the next visit, or repeats what did not settle, or ends.
+    fn visit_over(&mut self, now: Moment) {
+        if !matches!(self.phase, Phase::Reading { .. }) {
+            return;
+        }
+        self.done += 1;
+        if self.todo.is_empty() {
+            self.repeat_unsettled();
+        }
+        match self.todo.pop_front() {
+            Some(visit) => {
+                if let Stepping::Plan { step } = self.stepping {
+                    self.stepping = Stepping::Plan { step: step + 1 };
+                }
+                self.go_to(visit, now);
+            }
+            None => self.close(now),
+        }
+    }
+
+    /// A pin that did not settle gets one more visit at the end, when all others are done.
+    fn repeat_unsettled(&mut self) {
+        for visit in &self.score.setting.plan.visits {
+            let Target::Pin(pin) = visit.target else { continue };
+            let value = self.observer.results().get(pin).and_then(Option::as_ref).map(|result| result.value);
+            let is_unsettled = matches!(value, Some(PinValue::Unread(Unread::NotSettled { .. })));
+            if is_unsettled && !self.repeated.contains(&pin) {
+                self.repeated.push(pin);
+                self.stepping = Stepping::Direct;
+                self.todo.push_back(*visit);
+            }
+        }
+    }
+
+    fn begin_if_prepared(&mut self, now: Moment) {
+        if self.phase == (Phase::Preparing { greeted: true, meter_ready: true }) && !self.client.is_waiting() {
+            match self.stepping {
+                Stepping::Plan { .. } => self.load(0, now),
+                Stepping::Direct => self.start(now),
+            }
+        }
+    }
+
+    /// Hands over the plan from this step on, or starts it if all is loaded.
+    fn load(&mut self, first: usize, now: Moment) {
+        let visits = &self.score.setting.plan.visits;
+        if first >= visits.len() {
+            self.start(now);
+            return;
+        }
+        let channels = visits.iter().skip(first).take(protocol::PLAN_CHUNK).map(|visit| visit.channel).collect();
+        self.phase = Phase::Loading { first };
+        self.ask(Request::LoadPlan { first: first as u16, channels }, now);
+    }
+
+    fn start(&mut self, now: Moment) {
+        match self.todo.pop_front() {
+            Some(visit) => self.go_to(visit, now),
+            None => self.close(now),
+        }
+    }
+
+    fn go_again(&mut self, now: Moment) {
+        match self.phase {
+            Phase::Moving { visit } | Phase::Reading { visit, .. } => self.go_to(visit, now),
+            Phase::Loading { .. } => self.start(now),
+            _ => {}
+        }
+    }
+
+    fn go_to(&mut self, visit: Visit, now: Moment) {
+        self.ear.want(false, now);
+        self.phase = Phase::Moving { visit };
+        let settle_us = u32::try_from(self.score.settle.as_micros()).unwrap_or(u32::MAX);
+        let request = match self.stepping {
+            Stepping::Plan { step: 0 } => {
+                let steps = self.score.setting.plan.visits.len() as u16;
+                Request::Start { steps, settle_us, pace: Pace::Advance }
+            }
+            Stepping::Plan { step } => Request::Advance { step },
+            Stepping::Direct => Request::Select { channel: visit.channel, settle_us },
+        };
+        self.ask(request, now);
+    }
+
+    fn close(&mut self, now: Moment) {
+        self.phase = Phase::Closing;
+        self.ask(Request::OpenAll, now);
+    }
+
+    /// Ends early: what was asked is taken back, and every channel opened if anybody still listens.
+    fn fail(&mut self, error: SweepError, now: Moment) {
+        if self.is_over() {
+            return;
+        }
+        // The switching board also opens by itself when it hears nothing more.
+        self.ask(Request::OpenAll, now);
+        self.end(Err(error));
+    }
+
+    fn end(&mut self, result: Result<(), SweepError>) {
+        if self.is_over() {
+            return;
+        }
+        for message in self.ear.leave() {
+            self.out.push_back(Output::ToMeter { bytes: message.bytes, asks_for_reading: false });
+        }
+        self.phase = Phase::Ended;
+        self.out.push_back(Output::Ended(result));
+    }
+
+    fn odd(&mut self, oddities: Vec<Oddity>, now: Moment) {
+        for oddity in oddities {
+            match oddity {
+                Oddity::Noise(problem) => self.out.push_back(Output::Tell(Notice::MeterNoise(problem))),
+                Oddity::Trouble(problem) => {
+                    let port = self.score.meter_port.clone();
+                    self.fail(SweepError::MeterUnreadable { port, problem }, now);
+                }
+            }
+        }
+    }
+
+    /// Whether the meter has been silent for too long.
+    fn listen(&mut self, now: Moment) {
+        let since = match self.phase {
+            Phase::Preparing { meter_ready: false, .. } => self.started,
+            Phase::Reading { since, .. } => since,
+            _ => return,
+        };
+        let heard = self.observer.stream().last_heard().unwrap_or(since).max(since);
+        let waited = now.since(heard);
+        if waited >= self.score.setting.timing.silence {
+            let port = self.score.meter_port.clone();
+            let error = match self.ear.problem() {
+                Some(problem) => SweepError::MeterUnreadable { port, problem },
+                None => SweepError::MeterSilent { port, waited },
+            };
+            self.fail(error, now);
+        }
+    }
+
+    fn meter_prepared(&mut self, now: Moment) {
+        let Phase::Preparing { greeted, meter_ready: false } = self.phase else { return };
+        let stream = self.observer.stream();
+        let is_ready = match self.score.setting.timing.pacing {
+            Pacing::Streaming => stream.is_measured(),
+            Pacing::Polled | Pacing::Triggered => self.ear.is_ready(),
+        };
+        if !is_ready {
+            return;
+        }
+        let (expected, found) = (self.score.setting.timing.period, stream.period());
+        let identity = self.ear.identity();
+        self.out.push_back(Output::Tell(Notice::MeterReady { identity, period: found }));
+        if (found.as_secs_f64() / expected.as_secs_f64() - 1.0).abs() > RATE_TOLERANCE {
+            self.out.push_back(Output::Tell(Notice::OtherRate { expected, found }));
+        }
+        self.phase = Phase::Preparing { greeted, meter_ready: true };
+        self.begin_if_prepared(now);
+    }
+
+    /// Sends what the meter's side wants to say.
+    fn flush_ear(&mut self, now: Moment) {
+        if self.is_over() {
+            return;
+        }
+        while let Some(message) = self.ear.next_output() {
+            if message.asks_for_reading {
+                self.observer.asked_meter(now);
+            }
+            let Message { bytes, asks_for_reading } = message;
+            self.out.push_back(Output::ToMeter { bytes, asks_for_reading });
+        }
+    }
+
+    fn ask(&mut self, request: Request, now: Moment) {
+        let frame = self.client.send(request, now);
+        self.observer.sent_to_jig(&frame, now);
+        self.out.push_back(Output::ToJig(frame));
+    }
+
+    fn decided(&self) -> usize {
+        let is_decided = |result: &&Option<PinResult>| {
+            result.as_ref().is_some_and(|result| !matches!(result.value, PinValue::Unread(Unread::Voided)))
+        };
+        self.observer.results().iter().filter(is_decided).count()
+    }
+}
+
+fn describe_request(request: &Request) -> String {
+    match request {
+        Request::Greet { .. } => "the greeting".to_owned(),
+        Request::Ping => "a ping".to_owned(),
+        Request::OpenAll => "to open every channel".to_owned(),
+        Request::Select { channel: Channel(channel), .. } => format!("to close channel {channel}"),
+        Request::LoadPlan { first, .. } => format!("the plan from step {first} on"),
+        Request::Start { .. } => "to start the plan".to_owned(),
+        Request::Advance { step } => format!("to go to step {step} of the plan"),
+        Request::Indicate { .. } => "to show the state".to_owned(),
+        Request::Sense => "to measure the common line".to_owned(),
+        Request::Bleed { .. } => "to discharge a channel".to_owned(),
+        Request::Status => "to tell its state".to_owned(),
+    }
+}

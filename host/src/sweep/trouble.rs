@@ -1,0 +1,301 @@
+//! Why a sweep ended before its last pin, and what happened on the way.
+
+use std::{fmt, time::Duration};
+
+use protocol::{Channel, Fault, Greeting, OpenReason};
+
+use super::{AliveSign, Guard, Target};
+use crate::{connector::PinName, readings::PinValue, units::Volts};
+
+/// Why a sweep could not be finished.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum SweepError {
+    /// The switching board does not answer.
+    #[error("the switching board at {port} does not answer: {what}")]
+    JigSilent {
+        /// Its port.
+        port: String,
+        /// What was asked, and how long the host waited.
+        what: String,
+    },
+    /// The switching board speaks another version of the protocol.
+    #[error(
+        "the switching board at {port} speaks another protocol: expected version {host_min} to {host_max}, found {min} to {max}"
+    )]
+    JigVersion {
+        /// Its port.
+        port: String,
+        /// Oldest version of this program.
+        host_min: u8,
+        /// Newest version of this program.
+        host_max: u8,
+        /// Oldest version of the switching board.
+        min: u8,
+        /// Newest version of the switching board.
+        max: u8,
+    },
+    /// What answers at the jig's port is no switching board.
+    #[error("what answers at {port} is no switching board: expected frames of the protocol, found {found}")]
+    NotAJig {
+        /// The port.
+        port: String,
+        /// What was heard instead.
+        found: String,
+    },
+    /// The switching board refused a request.
+    #[error("the switching board refused {what}: {}", describe_fault(.fault))]
+    JigRefused {
+        /// What was asked.
+        what: String,
+        /// Why it refused.
+        fault: Fault,
+    },
+    /// The switching board opened its channels again and again.
+    #[error("the switching board opened every channel {times} times by itself, the last time because {}", describe_reason(.reason))]
+    JigOpened {
+        /// How often.
+        times: u16,
+        /// The last reason.
+        reason: OpenReason,
+    },
+    /// The wiring names a channel that the switching board does not have.
+    #[error("the wiring wants channel {channel}, but this switching board has {channels} (0 to {})", channels.saturating_sub(1))]
+    NoSuchChannel {
+        /// The channel.
+        channel: Channel,
+        /// Channels that exist.
+        channels: u8,
+    },
+    /// The meter says nothing.
+    #[error("the meter at {port} says nothing: expected a reading within {} s, found silence", waited.as_secs_f32())]
+    MeterSilent {
+        /// Its port.
+        port: String,
+        /// How long the host waited.
+        waited: Duration,
+    },
+    /// What the meter sends cannot be read.
+    #[error("the meter at {port} cannot be understood: {problem}")]
+    MeterUnreadable {
+        /// Its port.
+        port: String,
+        /// What was expected and found.
+        problem: String,
+    },
+    /// The meter's display shows something that no sweep can use, and nobody changed it.
+    #[error("the meter cannot be used: {0}")]
+    MeterBlocked(Guard),
+    /// The board is powered or charged.
+    #[error("the board is alive at pin {pin}: {sign}")]
+    BoardAlive {
+        /// The pin.
+        pin: PinName,
+        /// The sign.
+        sign: AliveSign,
+    },
+    /// A port went away.
+    #[error("the {device} at {port} went away: {reason}")]
+    Lost {
+        /// Meter or switching board.
+        device: &'static str,
+        /// Its port.
+        port: String,
+        /// The system's words.
+        reason: String,
+    },
+    /// The operator ended it.
+    #[error("the sweep was stopped by the operator after {done} of {total} pins")]
+    Stopped {
+        /// Pins decided.
+        done: usize,
+        /// Pins planned.
+        total: usize,
+    },
+}
+
+/// What happened on the way, for the operator and the log.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum Notice {
+    /// The switching board has introduced itself.
+    Greeted(Greeting),
+    /// The meter can be read; its words about itself, and the measured time between readings.
+    MeterReady {
+        /// Its answer to `*IDN?`, where it gives one.
+        identity: Option<String>,
+        /// Time between two readings.
+        period: Duration,
+    },
+    /// The meter is faster or slower than its profile says.
+    OtherRate {
+        /// The profile's.
+        expected: Duration,
+        /// Measured.
+        found: Duration,
+    },
+    /// A channel is closed and settled.
+    Visiting {
+        /// What hangs on it.
+        target: Target,
+        /// Visits done.
+        done: usize,
+        /// Visits planned.
+        total: usize,
+    },
+    /// A pin has been decided.
+    Decided {
+        /// The pin, by its index.
+        pin: usize,
+        /// What was read.
+        value: PinValue,
+        /// Pins decided.
+        done: usize,
+        /// Pins planned.
+        total: usize,
+    },
+    /// The meter's display shows a sign.
+    Guard(Guard),
+    /// The check channel read something else than it should; the pins since the last good check are read
+    /// again, with one reading more dropped after each step.
+    CheckFailed {
+        /// What it should read.
+        expected: Option<Volts>,
+        /// What it read.
+        seen: PinValue,
+        /// Pins that are read again.
+        voided: usize,
+    },
+    /// The board shows a sign of life, and the operator has chosen to go on.
+    AliveOverridden {
+        /// The pin, by its index.
+        pin: usize,
+        /// The sign.
+        sign: AliveSign,
+    },
+    /// The lid is open: the sweep waits until it is shut.
+    LidOpen,
+    /// The switching board opened its channels or started again; the sweep goes on at the same pin.
+    Resumed {
+        /// Why.
+        reason: String,
+    },
+    /// The meter sent something that could not be read; it was skipped.
+    MeterNoise(String),
+}
+
+impl SweepError {
+    /// What to do next.
+    #[must_use]
+    pub fn hints(&self) -> Vec<String> {
+        let hints: &[&str] = match self {
+            Self::JigSilent { .. } => &[
+                "check the cable and that the switching board has power; `pintally jig find` lists the ports",
+                "if the meter hangs on this port, exchange --jig and --meter",
+            ],
+            Self::JigVersion { .. } => {
+                &["flash the firmware that came with this program (docs/flashing.md), or use the program that came with the firmware"]
+            }
+            Self::NotAJig { .. } => {
+                &["if the meter hangs on this port, exchange --jig and --meter; `pintally jig identify` tests a port"]
+            }
+            Self::JigRefused { fault, .. } => match fault {
+                Fault::SwitchFault => &["take the board off and run `pintally jig self-test`"],
+                Fault::LidOpen => &["close the lid"],
+                _ => &["run `pintally jig identify` to see what this switching board can do"],
+            },
+            Self::JigOpened { .. } => &["look for a loose USB cable or lid contact, then sweep again"],
+            Self::NoSuchChannel { .. } => &["correct the wiring file, or use a switching board with more channels"],
+            Self::MeterSilent { .. } => &[
+                "switch the meter on and its data output too (often a long press on a key; a sign for RS-232 or PC shows)",
+                "check that --meter names the meter's port and --profile its format: `pintally meter watch` shows what comes",
+            ],
+            Self::MeterUnreadable { .. } => {
+                &["check --profile: `pintally meter profiles` lists the formats, `pintally meter identify` tries them"]
+            }
+            Self::MeterBlocked(guard) => return vec![guard.remedy().to_owned()],
+            Self::BoardAlive { .. } => &[
+                "take the board off the jig, disconnect battery and supply, discharge its capacitors, check with DC volts that they are empty",
+                "if you are sure that the board is dead, --override-alive REASON goes on and writes the reason into the log",
+            ],
+            Self::Lost { .. } => &["plug it in again and sweep this board once more; the log keeps what was read"],
+            Self::Stopped { .. } => &["the log keeps what was read; sweep again for the rest"],
+        };
+        hints.iter().map(|&hint| hint.to_owned()).collect()
+    }
+}
+
+/// A refusal in a technician's words.
+fn describe_fault(fault: &Fault) -> String {
+    match fault {
+        Fault::Version { min, max } => format!("it speaks version {min} to {max} of the protocol"),
+        Fault::UnknownRequest => "it does not know this request".to_owned(),
+        Fault::NotGreeted => "it has not been greeted since it started".to_owned(),
+        Fault::ChannelOutOfRange { channel, channels } => {
+            format!("channel {channel} does not exist, it has {channels}")
+        }
+        Fault::PlanTooLong { capacity } => format!("its plan holds {capacity} steps"),
+        Fault::PlanGap { expected } => format!("it expected step {expected} of the plan"),
+        Fault::PlanMismatch { loaded } => format!("it has {loaded} steps of the plan"),
+        Fault::NoPlan => "no plan is running".to_owned(),
+        Fault::WrongStep { expected } => format!("it expected step {expected}"),
+        Fault::Superseded => "a later request took its place".to_owned(),
+        Fault::LidOpen => "its lid is open".to_owned(),
+        Fault::SwitchFault => "its switch could not be driven or read back".to_owned(),
+        Fault::NotFitted => "it has no such part".to_owned(),
+        Fault::Opened(reason) => format!("every channel was opened because {}", describe_reason(reason)),
+    }
+}
+
+/// Why channels were opened, after "because".
+pub(super) fn describe_reason(reason: &OpenReason) -> &'static str {
+    match reason {
+        OpenReason::PlanEnded => "the plan was over",
+        OpenReason::HostSilent => "it heard nothing from this computer for too long",
+        OpenReason::LidOpen => "the lid was opened",
+        OpenReason::SwitchFault => "the switch could not be driven or read back",
+        OpenReason::BadFrame => "a damaged message reached it",
+        OpenReason::HostDeaf => "this computer did not read its messages",
+        OpenReason::OtherHost => "another computer greeted it on its other port",
+    }
+}
+
+impl fmt::Display for Notice {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Greeted(greeting) => {
+                let (major, minor, patch) = greeting.firmware;
+                write!(f, "switching board: {} channels, firmware {major}.{minor}.{patch}", greeting.channels)
+            }
+            Self::MeterReady { identity, period } => {
+                let rate = 1.0 / period.as_secs_f64().max(1e-6);
+                match identity {
+                    Some(identity) => write!(f, "meter: {identity}, {rate:.1} readings/s"),
+                    None => write!(f, "meter: {rate:.1} readings/s"),
+                }
+            }
+            Self::OtherRate { expected, found } => write!(
+                f,
+                "the meter sends a reading every {} ms, its profile says {} ms: going by what it sends",
+                found.as_millis(),
+                expected.as_millis()
+            ),
+            Self::Visiting { done, total, .. } => write!(f, "visit {} of {total}", done + 1),
+            Self::Decided { done, total, value, .. } => write!(f, "pin {done} of {total}: {value}"),
+            Self::Guard(guard) => write!(f, "meter: {guard}; {}", guard.remedy()),
+            Self::CheckFailed { expected, seen, voided } => {
+                write!(f, "the check channel reads {seen}")?;
+                if let Some(expected) = expected {
+                    write!(f, " instead of {expected}")?;
+                }
+                write!(f, ": the meter lags more than its profile says; {voided} pins are read again")
+            }
+            Self::AliveOverridden { sign, .. } => {
+                write!(f, "going on by the operator's decision although the board seems alive: {sign}")
+            }
+            Self::LidOpen => f.write_str("the lid is open: close it to go on"),
+            Self::Resumed { reason } => write!(f, "going on at the same pin after {reason}"),
+            Self::MeterNoise(problem) => write!(f, "meter: skipped what could not be read: {problem}"),
+        }
+    }
+}
