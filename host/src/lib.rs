@@ -19,6 +19,7 @@ pub mod meter;
 pub mod moment;
 pub mod physics;
 pub mod port;
+pub mod practice;
 pub mod readings;
 pub mod sweep;
 pub mod units;

@@ -1,7 +1,29 @@
 //! From a meter's bytes to readings: push bytes, pull [`Stamped`] readings.
 //!
+//! ```text
+//! bytes ─► inbox ─► frame (length, marks, checksum) ─► content (nom rules) ─► reading
+//!                      └── on failure one byte or one line is dropped, and the decoder goes on
+//! ```
+//!
+//! [`Decoder`] only listens. [`Conversation`] also asks, for meters that measure when told to. Both take time as
+//! an argument and touch no port. What differs from meter to meter stands in a [`Profile`].
+//!
 //! This room knows formats and what a meter can show. It does not know pins, boards or ports.
 
+mod conversation;
+mod decoder;
+mod format;
+mod inbox;
+mod problem;
+mod profile;
 mod reading;
 
+pub use conversation::{Answer, Conversation, ConversationError, Event, Identity};
+pub use decoder::Decoder;
+pub use format::Format;
+pub use problem::{MeterError, Problem};
+pub use profile::{
+    DataBits, DiodeSource, DiodeTest, Origin, Parity, PortSettings, Profile, ProfileError, StopBits, Talk,
+    Timing, shipped,
+};
 pub use reading::{Flags, Function, NoValue, Number, Reading, Sign, Stamped};

@@ -1,0 +1,256 @@
+//! The SCPI side of a conversation: one question at a time, each answer before the next question.
+//!
+//! Commands from makers' manuals: `CONF:DIOD` and `READ?` (Keysight Truevolt quick reference, Keithley 2110
+//! p. 5-13), `SYST:ERR?` (Agilent E1411B), one query at a time (34401A p. 151). From memory: `*IDN?`
+//! (IEEE 488.2, 10.14), `SYST:REM` and `SYST:LOC` (34401A, chapter 4).
+
+use std::{collections::VecDeque, time::Duration};
+
+use super::{Answer, ConversationError, Event, Identity};
+use crate::{
+    meter::{
+        Function, MeterError, Profile, Reading, Stamped,
+        format::{Content, Cut, Lines, Scpi, Wire, error_entry},
+        inbox::Inbox,
+    },
+    moment::Moment,
+};
+
+/// Entries that an error queue holds at most; makers name 20 to 30 (E1411B, E1468A, VSP12010, 81160A).
+const MOST_ERRORS: usize = 32;
+/// SCPI-99: undefined header. Meters that need no `SYST:REM` may not know it.
+const UNDEFINED_HEADER: i32 = -113;
+
+const IDENTIFY: &str = "*IDN?";
+const REMOTE: &str = "SYST:REM";
+const LOCAL: &str = "SYST:LOC";
+const NEXT_ERROR: &str = "SYST:ERR?";
+const DIODE_TEST: &str = "CONF:DIOD";
+const READ: &str = "READ?";
+
+type Events = VecDeque<Result<Event, ConversationError>>;
+type Outbox = VecDeque<Vec<u8>>;
+
+#[derive(Debug)]
+pub(super) struct ScpiTalk {
+    inbox: Inbox,
+    lines: Lines,
+    numbers: Scpi,
+    remote: bool,
+    timeout: Duration,
+    state: State,
+    /// When the question went out.
+    asked: Moment,
+    /// Who answered.
+    identity: Option<Identity>,
+}
+
+/// What is waited for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum State {
+    /// The start.
+    New,
+    /// The identity, on the way in or after a late or odd answer; nothing but an identity ends this.
+    Identity,
+    /// An entry of the error queue as it was before, after so many others.
+    OldErrors(usize),
+    /// The entry that `CONF:DIOD` may have made.
+    Configured,
+    /// The next question of ours.
+    Ready,
+    /// A reading.
+    Reading,
+    /// Nothing any more.
+    Over,
+}
+
+impl ScpiTalk {
+    pub(super) fn new(profile: &Profile, remote: bool, timeout: Duration) -> Self {
+        Self {
+            inbox: Inbox::new(profile.port.byte_time()),
+            lines: Lines::whole(),
+            numbers: Scpi::new(Lines::whole(), profile.overload_from),
+            remote,
+            timeout,
+            state: State::New,
+            asked: Moment::START,
+            identity: None,
+        }
+    }
+
+    pub(super) fn start(&mut self, now: Moment, outbox: &mut Outbox) {
+        self.identify(now, outbox);
+    }
+
+    pub(super) fn may_ask(&self) -> bool {
+        self.state == State::Ready
+    }
+
+    pub(super) fn ask(&mut self, now: Moment, outbox: &mut Outbox) -> bool {
+        let ready = self.may_ask();
+        if ready {
+            self.send(READ, State::Reading, now, outbox);
+        }
+        ready
+    }
+
+    pub(super) fn finish(&mut self, outbox: &mut Outbox) {
+        if self.remote && !matches!(self.state, State::New | State::Over) {
+            outbox.push_back(line(LOCAL));
+        }
+        self.state = State::Over;
+    }
+
+    pub(super) fn deadline(&self) -> Option<Moment> {
+        match self.state {
+            State::New | State::Ready | State::Over => None,
+            State::Identity | State::OldErrors(_) | State::Configured | State::Reading => {
+                Some(self.asked.after(self.timeout))
+            }
+        }
+    }
+
+    pub(super) fn expire(&mut self, now: Moment, outbox: &mut Outbox, events: &mut Events) {
+        if self.deadline().is_none_or(|deadline| now < deadline) {
+            return;
+        }
+        let (sent, expected) = self.question();
+        events.push_back(Err(ConversationError::Silent {
+            sent: sent.to_owned(),
+            expected,
+            waited: self.timeout,
+        }));
+        self.identify(now, outbox);
+    }
+
+    pub(super) fn receive(&mut self, bytes: &[u8], at: Moment, outbox: &mut Outbox, events: &mut Events) {
+        self.inbox.push(bytes, at);
+        loop {
+            match self.lines.cut(self.inbox.waiting()) {
+                Cut::More => return,
+                Cut::Skip(count) => self.inbox.take(count),
+                Cut::Broken { drop, problem } => {
+                    let at = self.inbox.stamp(0);
+                    events.push_back(Err(MeterError { at, format: "scpi", problem }.into()));
+                    self.inbox.take(drop);
+                }
+                Cut::Frame(length) => {
+                    let line = Stamped {
+                        first_byte: self.inbox.stamp(0),
+                        last_byte: self.inbox.stamp(length - 1),
+                        item: self.inbox.waiting()[..length].trim_ascii().to_vec(),
+                    };
+                    self.inbox.take(length);
+                    self.answer(&line, at, outbox, events);
+                }
+            }
+        }
+    }
+
+    fn answer(&mut self, line: &Stamped<Vec<u8>>, now: Moment, outbox: &mut Outbox, events: &mut Events) {
+        match self.state {
+            State::New | State::Over => {}
+            // A line that nobody asked for: the tail of a broken answer, or an answer that came twice. The next
+            // one must not be taken for a reading.
+            State::Ready => self.identify(now, outbox),
+            State::Identity => {
+                // Late answers to earlier questions are no identity and fall through.
+                if let Some(identity) = std::str::from_utf8(&line.item).ok().and_then(Identity::parse)
+                    && error_entry(&line.item).is_none()
+                {
+                    self.identified(identity, now, outbox);
+                }
+            }
+            State::OldErrors(count) => match error_entry(&line.item) {
+                Some((0, _)) => {
+                    outbox.push_back(self::line(DIODE_TEST));
+                    self.send(NEXT_ERROR, State::Configured, now, outbox);
+                }
+                Some((code, text)) => {
+                    if code != UNDEFINED_HEADER {
+                        events.push_back(Ok(Event::OldError { code, text }));
+                    }
+                    if count + 1 >= MOST_ERRORS {
+                        events.push_back(Err(ConversationError::EndlessErrors { asked: count + 1 }));
+                        self.state = State::Over;
+                    } else {
+                        self.send(NEXT_ERROR, State::OldErrors(count + 1), now, outbox);
+                    }
+                }
+                None => self.odd(line, now, outbox, events),
+            },
+            State::Configured => match error_entry(&line.item) {
+                Some((0, _)) => {
+                    self.state = State::Ready;
+                    events.push_back(Ok(Event::Ready(self.identity.clone())));
+                }
+                Some((code, text)) => {
+                    events.push_back(Err(ConversationError::Refused { command: DIODE_TEST, code, text }));
+                    self.state = State::Over;
+                }
+                None => self.odd(line, now, outbox, events),
+            },
+            State::Reading => match self.numbers.read(&line.item) {
+                Ok(Content::Reading(reading)) => {
+                    self.state = State::Ready;
+                    // The number does not tell its function, but the meter took CONF:DIOD.
+                    let reading = Reading { function: Some(Function::Diode), ..reading };
+                    let reading = Stamped {
+                        first_byte: line.first_byte,
+                        last_byte: line.last_byte,
+                        item: reading,
+                    };
+                    events.push_back(Ok(Event::Answer(Answer { asked: Some(self.asked), reading })));
+                }
+                Ok(Content::Nothing) | Err(_) => self.odd(line, now, outbox, events),
+            },
+        }
+    }
+
+    fn identified(&mut self, identity: Identity, now: Moment, outbox: &mut Outbox) {
+        // After a power cut in the middle the meter is no longer in diode test, so the whole way is gone again.
+        self.identity = Some(identity);
+        if self.remote {
+            outbox.push_back(line(REMOTE));
+        }
+        self.send(NEXT_ERROR, State::OldErrors(0), now, outbox);
+    }
+
+    fn odd(&mut self, line: &Stamped<Vec<u8>>, now: Moment, outbox: &mut Outbox, events: &mut Events) {
+        let (sent, expected) = self.question();
+        events.push_back(Err(ConversationError::Unexpected {
+            sent: sent.to_owned(),
+            expected,
+            found: line.item.escape_ascii().to_string(),
+        }));
+        self.identify(now, outbox);
+    }
+
+    /// Asks what no late answer can be mistaken for.
+    fn identify(&mut self, now: Moment, outbox: &mut Outbox) {
+        self.send(IDENTIFY, State::Identity, now, outbox);
+    }
+
+    fn send(&mut self, command: &str, state: State, now: Moment, outbox: &mut Outbox) {
+        outbox.push_back(line(command));
+        self.state = state;
+        self.asked = now;
+    }
+
+    /// What was sent last, and what answers it.
+    const fn question(&self) -> (&'static str, &'static str) {
+        match self.state {
+            State::New | State::Ready | State::Over | State::Identity => {
+                (IDENTIFY, "maker, model, serial number and firmware")
+            }
+            State::OldErrors(_) | State::Configured => (NEXT_ERROR, "an entry of the error queue"),
+            State::Reading => (READ, "a number"),
+        }
+    }
+}
+
+fn line(command: &str) -> Vec<u8> {
+    let mut line = command.as_bytes().to_vec();
+    line.push(b'\n');
+    line
+}

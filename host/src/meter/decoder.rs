@@ -1,0 +1,130 @@
+//! Push a meter's bytes, pull readings.
+
+use super::{
+    MeterError, Problem, Profile, Reading, Stamped,
+    format::{Content, Cut, Wire},
+    inbox::Inbox,
+};
+use crate::moment::Moment;
+
+/// Turns the bytes of a meter into readings, whatever stands between them.
+///
+/// Bytes may be cut into chunks anywhere; the readings are the same for every cut. What cannot be read is
+/// reported and skipped: one byte of a binary frame, so that a frame that begins inside a broken one is still
+/// found; one line of a text format, since the rest of a broken line may look like a number.
+///
+/// The stamps of a reading say when the first and the last byte of its frame arrived. A port tells one time for
+/// a chunk; inside a chunk the bytes are taken to have come back to back at the baud rate of the profile, the
+/// last one at the time told.
+///
+/// ```
+/// use pintally::{meter::{self, Decoder}, moment::Moment};
+///
+/// let profile = meter::shipped("scpi-bench").expect("shipped with the program");
+/// let mut decoder = Decoder::new(&profile);
+/// decoder.push(b"+5.43210000E-01\r\n", Moment::from_micros(20_000));
+/// let reading = decoder.pull().expect("a line is whole").expect("and a number");
+/// assert_eq!(reading.item.value.unwrap().to_f64(), 0.54321);
+/// ```
+#[derive(Debug)]
+pub struct Decoder {
+    wire: Box<dyn Wire>,
+    format: &'static str,
+    inbox: Inbox,
+    /// Bytes dropped since the last good frame.
+    noise: usize,
+    dropped: u64,
+}
+
+impl Decoder {
+    /// Noise is reported once, and then again after each further 64 bytes (more than four frames of any format):
+    /// a wrong baud rate must not drown the operator in errors.
+    const NOISE_REPORTED_EVERY: usize = 64;
+
+    /// Makes a decoder for the meter that a profile describes.
+    #[must_use]
+    pub fn new(profile: &Profile) -> Self {
+        Self {
+            wire: profile.wire(),
+            format: profile.format.name(),
+            inbox: Inbox::new(profile.port.byte_time()),
+            noise: 0,
+            dropped: 0,
+        }
+    }
+
+    /// Takes bytes that a port handed over at `at`.
+    ///
+    /// Pull until there is nothing left after each push: bytes that nobody pulls are kept up to 1 MiB, then the
+    /// oldest are dropped and reported.
+    pub fn push(&mut self, bytes: &[u8], at: Moment) {
+        self.inbox.push(bytes, at);
+    }
+
+    /// Hands out the next reading, or the next thing that is wrong, or `None` until more bytes come.
+    #[must_use = "a reading or an error is handed out once"]
+    pub fn pull(&mut self) -> Option<Result<Stamped<Reading>, MeterError>> {
+        if let Some(lost) = self.inbox.take_lost() {
+            self.wire.reset();
+            return Some(Err(self.error(Problem::Overrun { lost, limit: Inbox::LIMIT })));
+        }
+        loop {
+            match self.wire.cut(self.inbox.waiting()) {
+                Cut::More => return None,
+                Cut::Skip(count) => self.inbox.take(count),
+                Cut::Broken { drop, problem } => {
+                    if let Some(error) = self.skip(drop, problem) {
+                        return Some(Err(error));
+                    }
+                }
+                Cut::Frame(length) => match self.wire.read(&self.inbox.waiting()[..length]) {
+                    Ok(content) => {
+                        let stamped = |item| Stamped {
+                            first_byte: self.inbox.stamp(0),
+                            last_byte: self.inbox.stamp(length - 1),
+                            item,
+                        };
+                        let reading = match content {
+                            Content::Reading(reading) => Some(stamped(reading)),
+                            Content::Nothing => None,
+                        };
+                        self.noise = 0;
+                        self.inbox.take(length);
+                        if let Some(reading) = reading {
+                            return Some(Ok(reading));
+                        }
+                    }
+                    Err(problem) => {
+                        let drop = self.wire.give_up(length);
+                        if let Some(error) = self.skip(drop, problem) {
+                            return Some(Err(error));
+                        }
+                    }
+                },
+            }
+        }
+    }
+
+    /// Bytes that belonged to no frame, since the beginning.
+    #[must_use]
+    pub const fn dropped(&self) -> u64 {
+        self.dropped
+    }
+
+    fn skip(&mut self, count: usize, problem: Problem) -> Option<MeterError> {
+        let count = count.max(1);
+        let before = self.noise;
+        self.noise += count;
+        self.dropped += count as u64;
+        let due = before == 0
+            || count > 1
+            || before / Self::NOISE_REPORTED_EVERY != self.noise / Self::NOISE_REPORTED_EVERY;
+        let error = due.then(|| self.error(problem));
+        self.inbox.take(count);
+        error
+    }
+
+    fn error(&self, problem: Problem) -> MeterError {
+        MeterError { at: self.inbox.stamp(0), format: self.format, problem }
+    }
+}

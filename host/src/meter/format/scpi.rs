@@ -1,0 +1,95 @@
+//! Replies of SCPI bench meters, and of bench meters that stream such numbers.
+//!
+//! ```text
+//! + 5 . 4 3 2 1 0 0 0 0 E - 0 1 CR LF        NR3: sign, digits with a point, exponent
+//! 0 . 5 4 3 2 LF                             NR2: digits with a point
+//! 2 5 LF                                     NR1: an integer
+//! + 9 . 9 0 0 0 0 0 0 0 E + 3 7 CR LF        overload
+//! - 1 1 3 , " U n d e f i n e d ... " CR LF  an entry of the error queue, no reading
+//! ```
+//!
+//! Read in makers' manuals: the number forms (34401A p. 159, Keithley 2110 p. 5-13, HP 132A table 3-3), any of
+//! LF, CR, CR LF and LF CR as end of line (B&K Precision 5492B, 5.2), 9.9E37 as overload and 9.91E37 as not
+//! measured (R&S NGE100B p. 71, Agilent N1911A p. 75, Keithley 2400 p. 18-51). The overload is no exact constant
+//! on the wire (`9.90000200E+37`, HP 34970A, TRIGger:COUNt?), so it is told by range.
+
+use nom::{Parser, bytes::complete::tag, error::context};
+
+use super::{
+    Content, Cut, Lines, Wire,
+    decimal::{Decimal, decimal},
+    lines::text,
+    rule::content,
+};
+use crate::meter::{Flags, NoValue, Problem, Reading, Sign};
+
+/// Numbers from here on are an overload (9.9E37 with its last digits uncertain).
+const OVERLOAD_FROM: f64 = 9.8e37;
+/// SCPI-99, volume 1, 7.2.1.5: not a number.
+const NOT_MEASURED: f64 = 9.91e37;
+/// How near to [`NOT_MEASURED`] counts as it: far less than its distance to 9.9E37 (1E35), far more than the
+/// rounding of single precision (6E30).
+const NOT_MEASURED_WITHIN: f64 = 5e33;
+
+/// One number a line.
+#[derive(Debug)]
+pub(crate) struct Scpi {
+    lines: Lines,
+    overload_from: f64,
+}
+
+impl Scpi {
+    /// `overload_from` moves the limit for meters older than SCPI (a Fluke 8840A sends `+9.99999E+9`, its manual
+    /// fig. 3-6).
+    pub(crate) fn new(lines: Lines, overload_from: Option<f64>) -> Self {
+        Self { lines, overload_from: overload_from.unwrap_or(OVERLOAD_FROM) }
+    }
+}
+
+impl Wire for Scpi {
+    fn cut(&mut self, waiting: &[u8]) -> Cut {
+        self.lines.cut(waiting)
+    }
+
+    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+        let line = text(frame);
+        if let Some((code, text)) = error_entry(line) {
+            return Err(Problem::ErrorEntry { code, text });
+        }
+        let number = content(line, context("a number", decimal))
+            .map_err(|_| Problem::text("a number such as +5.43210000E-01", line))?;
+        let value = classify(number, self.overload_from, line)?;
+        Ok(Content::Reading(Reading { value, function: None, flags: Flags::default() }))
+    }
+
+    fn give_up(&self, frame_length: usize) -> usize {
+        frame_length
+    }
+
+    fn reset(&mut self) {
+        self.lines.reset();
+    }
+}
+
+fn classify(
+    number: Decimal,
+    overload_from: f64,
+    line: &[u8],
+) -> Result<Result<crate::meter::Number, NoValue>, Problem> {
+    let size = number.magnitude();
+    if (size - NOT_MEASURED).abs() <= NOT_MEASURED_WITHIN {
+        Ok(Err(NoValue::NotMeasured))
+    } else if size >= overload_from {
+        Ok(Err(NoValue::Overload(if number.negative { Sign::Minus } else { Sign::Plus })))
+    } else {
+        number.scaled(0).map(Ok).ok_or_else(|| Problem::text("a number that a meter can show", line))
+    }
+}
+
+/// Reads `<code>,"<text>"`, an entry of the error queue (SYSTem:ERRor?).
+pub(crate) fn error_entry(line: &[u8]) -> Option<(i32, String)> {
+    let (rest, code) = nom::character::complete::i32::<_, nom::error::Error<&[u8]>>(line).ok()?;
+    let (rest, _) = tag::<_, _, nom::error::Error<&[u8]>>(",\"").parse(rest).ok()?;
+    let words = rest.strip_suffix(b"\"")?;
+    Some((code, words.escape_ascii().to_string()))
+}

@@ -1,0 +1,306 @@
+//! What is known of a meter, and what it needs to be read.
+
+mod file;
+
+use std::time::Duration;
+
+use serde::{Deserialize, Serialize};
+
+use super::format::{Format, Fs9721, Lines, Scpi, Wire};
+use crate::units::{Amperes, Ohms, Volts};
+
+pub use file::ProfileError;
+
+/// A meter: its format, its port, how it talks, how fast, and what its diode test drives.
+///
+/// Profiles are TOML. Some come with the program ([`shipped`]); a user adds more as files.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "file::ProfileFile", into = "file::ProfileFile")]
+pub struct Profile {
+    /// What it is called on the command line, in lower case with dashes.
+    pub name: String,
+    /// What it is called on screens.
+    pub title: String,
+    /// What it sends.
+    pub format: Format,
+    /// How far to trust this profile.
+    pub origin: Origin,
+    /// Where the settings come from and what to mind.
+    pub notes: String,
+    /// Port settings.
+    pub port: PortSettings,
+    /// Who speaks first.
+    pub talk: Talk,
+    /// How fast, and how many readings to wait for.
+    pub timing: Timing,
+    /// The diode test.
+    pub diode: DiodeTest,
+    /// Numbers from here on are an overload, for SCPI-like meters that are older than SCPI's 9.9E37.
+    pub overload_from: Option<f64>,
+}
+
+/// How far to trust a profile.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Origin {
+    /// From a maker's document, never tried on a real meter.
+    Documented,
+    /// From memory of a maker's document, never tried on a real meter.
+    FromMemory,
+    /// Tried on a real meter.
+    Tried,
+}
+
+/// Settings of a serial port.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PortSettings {
+    /// Bits per second.
+    pub baud: u32,
+    /// Data bits.
+    pub data_bits: DataBits,
+    /// Parity bit.
+    pub parity: Parity,
+    /// Stop bits.
+    pub stop_bits: StopBits,
+    /// Level of DTR while the port is open. Many optical cables are fed from DTR and RTS.
+    pub dtr: bool,
+    /// Level of RTS while the port is open.
+    pub rts: bool,
+}
+
+/// Data bits of a character.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "u8", into = "u8")]
+pub enum DataBits {
+    /// 7, ASCII.
+    Seven,
+    /// 8.
+    Eight,
+}
+
+/// Parity bit of a character.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Parity {
+    /// No parity bit.
+    None,
+    /// The number of ones is odd.
+    Odd,
+    /// The number of ones is even.
+    Even,
+}
+
+/// Stop bits of a character.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "u8", into = "u8")]
+pub enum StopBits {
+    /// One.
+    One,
+    /// Two.
+    Two,
+}
+
+/// Who speaks first.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Talk {
+    /// The meter sends each conversion by itself.
+    Streaming,
+    /// The meter converts by itself and sends its newest conversion when asked.
+    Polled {
+        /// What asks.
+        poll: Vec<u8>,
+        /// How long an answer may take.
+        timeout: Duration,
+    },
+    /// The meter converts when asked, in SCPI words, and then sends.
+    Triggered {
+        /// Whether `SYST:REM` is sent first; the 34401A class needs it over RS-232.
+        remote: bool,
+        /// How long an answer may take.
+        timeout: Duration,
+    },
+}
+
+/// How fast a meter is, and how many readings to wait for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Timing {
+    /// Readings a second.
+    pub readings_per_second: f64,
+    /// Readings that mix old and new input after a step, the running conversion included (`jig` and `meter lag`
+    /// measure it).
+    pub spoilt: u32,
+    /// Readings that must agree before one is taken.
+    pub agree: u32,
+    /// How far readings may lie apart and still agree.
+    pub tolerance: Volts,
+    /// How long the adapter may hold bytes back.
+    pub adapter_delay: Duration,
+}
+
+/// What the diode test drives and shows.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DiodeTest {
+    /// What the meter drives through the pin.
+    pub source: DiodeSource,
+    /// Above this the meter shows OL.
+    pub overload_above: Volts,
+    /// One count.
+    pub resolution: Volts,
+}
+
+/// The source that a meter's diode test puts between its leads.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum DiodeSource {
+    /// A current that holds until the voltage reaches the compliance.
+    ConstantCurrent {
+        /// The current.
+        current: Amperes,
+        /// The voltage across open leads.
+        compliance: Volts,
+    },
+    /// A voltage behind a resistance, as in many handhelds: I = (Voc − V)/R.
+    BehindResistance {
+        /// The voltage across open leads, Voc.
+        open_circuit: Volts,
+        /// The resistance, R.
+        resistance: Ohms,
+    },
+}
+
+impl Profile {
+    /// Reads a profile from TOML.
+    ///
+    /// # Errors
+    /// Names the field, what was expected there and what was found.
+    pub fn from_toml(text: &str) -> Result<Self, ProfileError> {
+        file::parse(text)
+    }
+
+    /// The profile as TOML that [`from_toml`](Self::from_toml) reads back the same.
+    #[must_use]
+    pub fn to_toml(&self) -> String {
+        file::print(self)
+    }
+
+    /// Time between two conversions.
+    #[must_use]
+    pub fn period(&self) -> Duration {
+        Duration::from_secs_f64(self.timing.readings_per_second.recip())
+    }
+
+    pub(crate) fn wire(&self) -> Box<dyn Wire> {
+        // A meter that streams may be in the middle of a line when we begin to listen.
+        let lines = match self.talk {
+            Talk::Streaming => Lines::torn(),
+            Talk::Polled { .. } | Talk::Triggered { .. } => Lines::whole(),
+        };
+        match self.format {
+            Format::Scpi => Box::new(Scpi::new(lines, self.overload_from)),
+            Format::Fs9721 => Box::new(Fs9721::default()),
+        }
+    }
+}
+
+impl PortSettings {
+    /// Time that one character takes on the wire.
+    #[must_use]
+    pub fn byte_time(&self) -> Duration {
+        let parity = u64::from(self.parity != Parity::None);
+        let bits = 1 + u64::from(u8::from(self.data_bits)) + parity + u64::from(u8::from(self.stop_bits));
+        Duration::from_nanos(bits * 1_000_000_000 / u64::from(self.baud.max(1)))
+    }
+}
+
+impl From<DataBits> for u8 {
+    fn from(bits: DataBits) -> Self {
+        match bits {
+            DataBits::Seven => 7,
+            DataBits::Eight => 8,
+        }
+    }
+}
+
+impl TryFrom<u8> for DataBits {
+    type Error = String;
+    fn try_from(bits: u8) -> Result<Self, String> {
+        match bits {
+            7 => Ok(Self::Seven),
+            8 => Ok(Self::Eight),
+            _ => Err(format!("expected 7 or 8 data bits, found {bits}")),
+        }
+    }
+}
+
+impl From<StopBits> for u8 {
+    fn from(bits: StopBits) -> Self {
+        match bits {
+            StopBits::One => 1,
+            StopBits::Two => 2,
+        }
+    }
+}
+
+impl TryFrom<u8> for StopBits {
+    type Error = String;
+    fn try_from(bits: u8) -> Result<Self, String> {
+        match bits {
+            1 => Ok(Self::One),
+            2 => Ok(Self::Two),
+            _ => Err(format!("expected 1 or 2 stop bits, found {bits}")),
+        }
+    }
+}
+
+/// The profile of this name that comes with the program.
+#[must_use]
+pub fn shipped(name: &str) -> Option<Profile> {
+    SHIPPED.iter().filter_map(|text| Profile::from_toml(text).ok()).find(|profile| profile.name == name)
+}
+
+impl Profile {
+    /// All profiles that come with the program.
+    pub fn all_shipped() -> impl Iterator<Item = Self> {
+        SHIPPED.iter().filter_map(|text| Self::from_toml(text).ok())
+    }
+}
+
+const SHIPPED: [&str; 3] = [
+    include_str!("../../profiles/scpi-bench.toml"),
+    include_str!("../../profiles/bench-stream.toml"),
+    include_str!("../../profiles/fs9721.toml"),
+];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_shipped_profile_is_valid_and_survives_its_own_toml() {
+        let mut names = Vec::new();
+        for text in SHIPPED {
+            let profile = Profile::from_toml(text).unwrap();
+            assert_eq!(Profile::from_toml(&profile.to_toml()).unwrap(), profile, "{}", profile.name);
+            names.push(profile.name);
+        }
+        names.sort();
+        names.dedup();
+        assert_eq!(names.len(), SHIPPED.len());
+    }
+
+    #[test]
+    fn a_character_lasts_as_long_as_its_bits() {
+        // 14 bytes of 10 bits at 2400 baud are 58.3 ms, 14 of 10 bits at 1200 baud 116.7 ms.
+        let port = |baud, data_bits, stop_bits| PortSettings {
+            baud,
+            data_bits,
+            parity: Parity::None,
+            stop_bits,
+            dtr: true,
+            rts: false,
+        };
+        let ms = |port: PortSettings| (port.byte_time() * 14).as_millis();
+        assert_eq!(ms(port(2400, DataBits::Eight, StopBits::One)), 58);
+        assert_eq!(ms(port(1200, DataBits::Seven, StopBits::Two)), 116);
+    }
+}

@@ -1,0 +1,3 @@
+//! The practice bench: an emulated meter, board and switching board.
+
+pub mod meter;
