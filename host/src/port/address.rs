@@ -9,7 +9,8 @@ use std::{
 
 use serialport::SerialPort;
 
-use super::{DataBits, Parity, Port, READ_WAIT, Settings, StopBits, WRITE_WAIT};
+use super::{Port, READ_WAIT, WRITE_WAIT};
+use crate::meter::{DataBits, Parity, PortSettings, StopBits};
 
 /// Where a device is: a serial port by the system's name, or `tcp:HOST:PORT`.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
@@ -78,7 +79,7 @@ const CONNECT_WAIT: Duration = Duration::from_secs(3);
 ///
 /// # Errors
 /// [`PortError`] with the name of the port and the reason.
-pub fn open(address: &Address, settings: &Settings) -> Result<Port, PortError> {
+pub fn open(address: &Address, settings: &PortSettings) -> Result<Port, PortError> {
     match address {
         Address::Serial(name) => open_serial(name, settings).map_err(|error| serial_error(address, &error)),
         Address::Tcp { host, port } => open_tcp(host, *port).map_err(|error| tcp_error(address, &error)),
@@ -134,8 +135,8 @@ impl fmt::Display for Address {
     }
 }
 
-fn open_serial(name: &str, settings: &Settings) -> serialport::Result<Port> {
-    let mut builder = serialport::new(name, settings.baud)
+fn open_serial(name: &str, settings: &PortSettings) -> serialport::Result<Port> {
+    let builder = serialport::new(name, settings.baud)
         .data_bits(match settings.data_bits {
             DataBits::Seven => serialport::DataBits::Seven,
             DataBits::Eight => serialport::DataBits::Eight,
@@ -149,15 +150,11 @@ fn open_serial(name: &str, settings: &Settings) -> serialport::Result<Port> {
             StopBits::One => serialport::StopBits::One,
             StopBits::Two => serialport::StopBits::Two,
         })
-        .timeout(READ_WAIT);
-    if let Some(level) = settings.dtr {
-        builder = builder.dtr_on_open(level);
-    }
+        .timeout(READ_WAIT)
+        .dtr_on_open(settings.dtr);
     let mut reader = open_handle(builder)?;
-    if let Some(level) = settings.rts {
-        // Pseudo-terminals have no RTS: a device that needs the line stays silent, and that is reported.
-        let _ = reader.write_request_to_send(level);
-    }
+    // Pseudo-terminals have no RTS: a device that needs the line stays silent, and that is reported.
+    let _ = reader.write_request_to_send(settings.rts);
     let mut writer = reader.try_clone()?;
     writer.set_timeout(WRITE_WAIT)?;
     Ok(Port { reader: Box::new(reader), writer: Box::new(writer) })
@@ -231,7 +228,7 @@ mod tests {
     #[test]
     fn a_port_that_is_not_there_is_named() {
         let address: Address = "/dev/no-such-port".parse().unwrap();
-        let error = open(&address, &Settings::default()).err().unwrap();
+        let error = open(&address, &super::super::SWITCHING_BOARD).err().unwrap();
         assert_eq!(error.to_string(), "port /dev/no-such-port does not exist");
     }
 
@@ -240,7 +237,7 @@ mod tests {
         // A port that was free a moment ago.
         let free = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
         let address = Address::Tcp { host: "127.0.0.1".into(), port: free };
-        let error = open(&address, &Settings::default()).err().unwrap();
+        let error = open(&address, &super::super::SWITCHING_BOARD).err().unwrap();
         assert!(matches!(error, PortError::Refused { .. }), "{error}");
     }
 
@@ -254,7 +251,7 @@ mod tests {
         let name = near.name().unwrap();
         drop(near);
         let address = Address::Serial(name);
-        let mut port = open(&address, &Settings::SWITCHING_BOARD).unwrap();
+        let mut port = open(&address, &super::super::SWITCHING_BOARD).unwrap();
         let all: Vec<u8> = (0..=255).collect();
         far.write_all(&all).unwrap();
         let mut got = vec![0; 256];
@@ -264,6 +261,6 @@ mod tests {
         far.set_timeout(Duration::from_secs(2)).unwrap();
         far.read_exact(&mut got).unwrap();
         assert_eq!(got, all);
-        assert!(matches!(open(&address, &Settings::default()), Err(PortError::Busy { .. })));
+        assert!(matches!(open(&address, &super::super::SWITCHING_BOARD), Err(PortError::Busy { .. })));
     }
 }

@@ -5,13 +5,13 @@
 
 mod address;
 mod listener;
-mod settings;
 
 use std::io::{Read, Write};
 
+use crate::meter::{DataBits, Parity, PortSettings, StopBits};
+
 pub use address::{Address, AddressError, PortError, open};
 pub use listener::{Arrival, Listener};
-pub use settings::{DataBits, Parity, Settings, StopBits};
 
 /// Both directions of an open port.
 pub struct Port {
@@ -26,3 +26,14 @@ pub const READ_WAIT: std::time::Duration = std::time::Duration::from_millis(50);
 
 /// How long a write waits for a device that takes nothing.
 pub const WRITE_WAIT: std::time::Duration = std::time::Duration::from_secs(2);
+
+/// What the switching board speaks on its UART: 115200 8N1. USB serial firmware often stays silent until DTR is
+/// raised.
+pub const SWITCHING_BOARD: PortSettings = PortSettings {
+    baud: 115_200,
+    data_bits: DataBits::Eight,
+    parity: Parity::None,
+    stop_bits: StopBits::One,
+    dtr: true,
+    rts: true,
+};

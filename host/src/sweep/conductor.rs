@@ -5,7 +5,10 @@
 
 use std::{collections::VecDeque, time::Duration};
 
-use protocol::{Answer, BoardMessage, Channel, Event, Fault, Light, OpenReason, Pace, Request, RequestFrame, Sound, version};
+use protocol::{
+    Answer, BoardMessage, Channel, Event, Fault, Light, OpenReason, Pace, Request, RequestFrame, Sound,
+    version,
+};
 
 use super::{
     Guard, Notice, Observation, Observer, Pacing, PinResult, Setting, SweepError, Target, Visit,
@@ -136,7 +139,7 @@ impl Conductor {
     pub fn new(score: Score, now: Moment) -> Self {
         let mut conductor = Self {
             client: Client::default(),
-            observer: Observer::new(score.setting.clone()),
+            observer: Observer::new(score.setting.clone(), &score.profile),
             ear: Ear::new(&score.profile, now),
             phase: Phase::Preparing { greeted: false, meter_ready: false },
             todo: score.setting.plan.visits.iter().copied().collect(),
@@ -249,7 +252,9 @@ impl Conductor {
                 again => self.ask(again.clone(), now),
             }
         }
-        if !self.client.is_waiting() && self.client.last_sent().is_none_or(|sent| now >= sent.after(PING_EVERY)) {
+        if !self.client.is_waiting()
+            && self.client.last_sent().is_none_or(|sent| now >= sent.after(PING_EVERY))
+        {
             self.ask(Request::Ping, now);
         }
         let odd = self.ear.expire(now);
@@ -265,7 +270,8 @@ impl Conductor {
             (Request::Greet { .. }, Answer::Greeting(greeting)) => {
                 let missing = |visit: &&Visit| visit.channel.0 >= greeting.channels;
                 if let Some(visit) = self.score.setting.plan.visits.iter().find(missing) {
-                    let error = SweepError::NoSuchChannel { channel: visit.channel, channels: greeting.channels };
+                    let error =
+                        SweepError::NoSuchChannel { channel: visit.channel, channels: greeting.channels };
                     self.fail(error, now);
                     return;
                 }
@@ -392,7 +398,11 @@ impl Conductor {
                 Observation::Checked => self.visit_over(now),
                 Observation::CheckFailed { expected, seen, voided } => {
                     self.check_failed(&voided, now);
-                    self.out.push_back(Output::Tell(Notice::CheckFailed { expected, seen, voided: voided.len() }));
+                    self.out.push_back(Output::Tell(Notice::CheckFailed {
+                        expected,
+                        seen,
+                        voided: voided.len(),
+                    }));
                 }
                 Observation::Guard(guard) => self.guarded(guard, now),
                 Observation::Unplanned(_) => {}
@@ -474,7 +484,8 @@ impl Conductor {
     }
 
     fn begin_if_prepared(&mut self, now: Moment) {
-        if self.phase == (Phase::Preparing { greeted: true, meter_ready: true }) && !self.client.is_waiting() {
+        if self.phase == (Phase::Preparing { greeted: true, meter_ready: true }) && !self.client.is_waiting()
+        {
             match self.stepping {
                 Stepping::Plan { .. } => self.load(0, now),
                 Stepping::Direct => self.start(now),
@@ -489,7 +500,8 @@ impl Conductor {
             self.start(now);
             return;
         }
-        let channels = visits.iter().skip(first).take(protocol::PLAN_CHUNK).map(|visit| visit.channel).collect();
+        let channels =
+            visits.iter().skip(first).take(protocol::PLAN_CHUNK).map(|visit| visit.channel).collect();
         self.phase = Phase::Loading { first };
         self.ask(Request::LoadPlan { first: first as u16, channels }, now);
     }

@@ -132,7 +132,9 @@ impl Ear {
                 Ok(Event::OldError { code, text }) => {
                     odd.push(Oddity::Noise(format!("an old error stood in its queue: {code} ({text})")));
                 }
-                Err(error @ (ConversationError::Refused { .. } | ConversationError::EndlessErrors { .. })) => {
+                Err(
+                    error @ (ConversationError::Refused { .. } | ConversationError::EndlessErrors { .. }),
+                ) => {
                     odd.push(Oddity::Trouble(error.to_string()));
                 }
                 // Silence is the conductor's to judge, by the time since the last reading.

@@ -10,16 +10,21 @@
 //! go on when a reading shows that the board is alive.
 
 mod check;
+mod conductor;
+mod ear;
 mod guard;
 mod observer;
 mod plan;
 mod settle;
 mod stream;
 mod timing;
+mod trouble;
 
+pub use conductor::{Conductor, Output, Score};
 pub use guard::{AliveSign, Guard};
 pub use observer::{Observation, Observer, PinResult, Setting};
 pub use plan::{Plan, Target, Visit};
 pub use settle::{Settling, Step};
 pub use stream::Stream;
 pub use timing::{Pacing, Timing};
+pub use trouble::{Notice, SweepError};

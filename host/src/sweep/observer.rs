@@ -382,6 +382,11 @@ mod tests {
         }
     }
 
+    fn observer(setting: Setting) -> Observer {
+        let profile = crate::meter::shipped("bench-stream").expect("shipped with the program");
+        Observer::new(setting, &profile)
+    }
+
     /// A meter with lag: each frame shows the input `lag` conversions ago. Walks the channels once, moving on
     /// when a pin is decided, and tells what was observed.
     fn walk(observer: &mut Observer, inputs: &[i64], lag: usize) -> Vec<Observation> {
@@ -430,14 +435,14 @@ mod tests {
 
     #[test]
     fn each_reading_goes_to_its_pin() {
-        let mut observer = Observer::new(setting(&[Target::Pin(0), Target::Pin(1), Target::Pin(2)], 1));
+        let mut observer = observer(setting(&[Target::Pin(0), Target::Pin(1), Target::Pin(2)], 1));
         walk(&mut observer, &[500, 600, 0], 0);
         assert_eq!(millivolts(&observer), [Some(500), Some(600), Some(0)]);
     }
 
     #[test]
     fn a_lag_within_the_profile_pairs_rightly() {
-        let mut observer = Observer::new(setting(&[Target::Pin(0), Target::Pin(1), Target::Pin(2)], 4));
+        let mut observer = observer(setting(&[Target::Pin(0), Target::Pin(1), Target::Pin(2)], 4));
         walk(&mut observer, &[500, 600, 0], 3);
         assert_eq!(millivolts(&observer), [Some(500), Some(600), Some(0)]);
     }
@@ -447,7 +452,7 @@ mod tests {
         let targets = [Target::Check, Target::Pin(0), Target::Pin(1), Target::Check];
         let mut set = setting(&targets, 1);
         set.check_expected = Some(Volts::of(0.470));
-        let mut observer = Observer::new(set);
+        let mut observer = observer(set);
         let seen = walk(&mut observer, &[470, 500, 600, 470], 4);
         let failures: Vec<_> = seen.iter().filter(|o| matches!(o, Observation::CheckFailed { .. })).collect();
         assert!(!failures.is_empty(), "{seen:?}");
@@ -457,14 +462,14 @@ mod tests {
 
     #[test]
     fn a_live_board_is_seen() {
-        let mut observer = Observer::new(setting(&[Target::Pin(0)], 1));
+        let mut observer = observer(setting(&[Target::Pin(0)], 1));
         let seen = walk(&mut observer, &[-300], 0);
         assert!(seen.iter().any(|o| matches!(o, Observation::Alive { pin: 0, .. })), "{seen:?}");
     }
 
     #[test]
     fn a_pin_that_is_left_early_has_no_reading() {
-        let mut observer = Observer::new(setting(&[Target::Pin(0)], 1));
+        let mut observer = observer(setting(&[Target::Pin(0)], 1));
         observer.jig_message(
             &BoardMessage::Event { at_us: 5, event: Event::Settled { step: 0, channel: Channel(0) } },
             Moment::START,

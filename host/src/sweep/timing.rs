@@ -2,7 +2,10 @@
 
 use std::time::Duration;
 
-use crate::units::Volts;
+use crate::{
+    meter::{Profile, Talk},
+    units::Volts,
+};
 
 /// When a reading may be believed. Made from a meter profile.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -43,7 +46,42 @@ pub enum Pacing {
     Triggered,
 }
 
+/// How long readings that move to and fro are waited for, at least (METERS 2.4: 2 s, common practice).
+const PATIENCE: Duration = Duration::from_secs(2);
+
+/// How long a rail that charges is waited for: 4700 µF at 1 mA reach 0.5 V in 2.4 s, at 0.3 mA in 8 s.
+const RAMP_LIMIT: Duration = Duration::from_secs(10);
+
+/// How long a meter may say nothing, at least.
+const SILENCE: Duration = Duration::from_secs(3);
+
 impl Timing {
+    /// What a meter profile says of time.
+    #[must_use]
+    pub fn of(profile: &Profile) -> Self {
+        let period = profile.period();
+        let (pacing, answer) = match profile.talk {
+            Talk::Streaming => (Pacing::Streaming, Duration::ZERO),
+            Talk::Polled { timeout, .. } => (Pacing::Polled, timeout),
+            Talk::Triggered { timeout, .. } => (Pacing::Triggered, timeout),
+        };
+        let count = |number: u32| u8::try_from(number).unwrap_or(u8::MAX);
+        let agree = count(profile.timing.agree).max(1);
+        Self {
+            pacing,
+            period,
+            spoilt: count(profile.timing.spoilt),
+            agree,
+            agree_overload: agree.saturating_add(1),
+            tolerance: profile.timing.tolerance,
+            delivery: profile.timing.adapter_delay,
+            patience: PATIENCE.max(period * 10),
+            ramp_limit: RAMP_LIMIT.max(period * 20),
+            // One answer may get lost; two in a row are silence.
+            silence: SILENCE.max(period * 6).max(answer * 2 + period),
+        }
+    }
+
     /// Least time that a pin can take on this meter, from the closed and settled switch to the last agreeing
     /// reading, with conversions in step with the switch.
     #[must_use]

@@ -193,32 +193,36 @@ impl SweepError {
                 "check the cable and that the switching board has power; `pintally jig find` lists the ports",
                 "if the meter hangs on this port, exchange --jig and --meter",
             ],
-            Self::JigVersion { .. } => {
-                &["flash the firmware that came with this program (docs/flashing.md), or use the program that came with the firmware"]
-            }
-            Self::NotAJig { .. } => {
-                &["if the meter hangs on this port, exchange --jig and --meter; `pintally jig identify` tests a port"]
-            }
+            Self::JigVersion { .. } => &[
+                "flash the firmware that came with this program (docs/flashing.md), or use the program that came with the firmware",
+            ],
+            Self::NotAJig { .. } => &[
+                "if the meter hangs on this port, exchange --jig and --meter; `pintally jig identify` tests a port",
+            ],
             Self::JigRefused { fault, .. } => match fault {
                 Fault::SwitchFault => &["take the board off and run `pintally jig self-test`"],
                 Fault::LidOpen => &["close the lid"],
                 _ => &["run `pintally jig identify` to see what this switching board can do"],
             },
             Self::JigOpened { .. } => &["look for a loose USB cable or lid contact, then sweep again"],
-            Self::NoSuchChannel { .. } => &["correct the wiring file, or use a switching board with more channels"],
+            Self::NoSuchChannel { .. } => {
+                &["correct the wiring file, or use a switching board with more channels"]
+            }
             Self::MeterSilent { .. } => &[
                 "switch the meter on and its data output too (often a long press on a key; a sign for RS-232 or PC shows)",
                 "check that --meter names the meter's port and --profile its format: `pintally meter watch` shows what comes",
             ],
-            Self::MeterUnreadable { .. } => {
-                &["check --profile: `pintally meter profiles` lists the formats, `pintally meter identify` tries them"]
-            }
+            Self::MeterUnreadable { .. } => &[
+                "check --profile: `pintally meter profiles` lists the formats, `pintally meter identify` tries them",
+            ],
             Self::MeterBlocked(guard) => return vec![guard.remedy().to_owned()],
             Self::BoardAlive { .. } => &[
                 "take the board off the jig, disconnect battery and supply, discharge its capacitors, check with DC volts that they are empty",
                 "if you are sure that the board is dead, --override-alive REASON goes on and writes the reason into the log",
             ],
-            Self::Lost { .. } => &["plug it in again and sweep this board once more; the log keeps what was read"],
+            Self::Lost { .. } => {
+                &["plug it in again and sweep this board once more; the log keeps what was read"]
+            }
             Self::Stopped { .. } => &["the log keeps what was read; sweep again for the rest"],
         };
         hints.iter().map(|&hint| hint.to_owned()).collect()

@@ -20,7 +20,9 @@ enum State {
     Idle,
     Asked(Moment),
     /// Waits for what is late.
-    Quiet { since: Moment },
+    Quiet {
+        since: Moment,
+    },
 }
 
 impl Asking {
@@ -71,11 +73,7 @@ impl Asking {
         }
     }
 
-    pub(super) fn expire(
-        &mut self,
-        now: Moment,
-        events: &mut VecDeque<Result<Event, ConversationError>>,
-    ) {
+    pub(super) fn expire(&mut self, now: Moment, events: &mut VecDeque<Result<Event, ConversationError>>) {
         if self.deadline().is_none_or(|deadline| now < deadline) {
             return;
         }

@@ -195,11 +195,8 @@ impl ScpiTalk {
                     self.state = State::Ready;
                     // The number does not tell its function, but the meter took CONF:DIOD.
                     let reading = Reading { function: Some(Function::Diode), ..reading };
-                    let reading = Stamped {
-                        first_byte: line.first_byte,
-                        last_byte: line.last_byte,
-                        item: reading,
-                    };
+                    let reading =
+                        Stamped { first_byte: line.first_byte, last_byte: line.last_byte, item: reading };
                     events.push_back(Ok(Event::Answer(Answer { asked: Some(self.asked), reading })));
                 }
                 Ok(Content::Nothing) | Err(_) => self.odd(line, now, outbox, events),

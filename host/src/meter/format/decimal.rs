@@ -30,7 +30,9 @@ pub(crate) fn decimal(input: &[u8]) -> IResult<&[u8], Decimal, Miss> {
     let (rest, fraction) = if whole.is_empty() {
         preceded(one_of("."), digit1).parse(rest)?
     } else {
-        opt(preceded(one_of("."), digit0)).parse(rest).map(|(rest, found)| (rest, found.unwrap_or_default()))?
+        opt(preceded(one_of("."), digit0))
+            .parse(rest)
+            .map(|(rest, found)| (rest, found.unwrap_or_default()))?
     };
     let (rest, power) = opt(preceded(
         one_of("eE"),

@@ -151,13 +151,8 @@ fn display(input: &[u8], order: Order) -> IResult<&[u8], Display, Miss> {
     let (rest, (signs, (minus, c1), (p1, c2), (p2, c3), (p3, c4))) =
         (nibble(order), digit(), digit(), digit(), digit()).parse(input)?;
     let (rest, (u1, u2, u3, u4, u5)) = (unit(), unit(), unit(), unit(), unit()).parse(rest)?;
-    let shown = Display {
-        signs,
-        minus,
-        cells: [c1, c2, c3, c4],
-        points: [p1, p2, p3],
-        units: [u1, u2, u3, u4, u5],
-    };
+    let shown =
+        Display { signs, minus, cells: [c1, c2, c3, c4], points: [p1, p2, p3], units: [u1, u2, u3, u4, u5] };
     Ok((rest, shown))
 }
 
@@ -214,8 +209,7 @@ fn reading(shown: &Display) -> Result<Reading, Problem> {
         let count = if shown.minus { -digits } else { digits };
         Ok(Number { count, exponent: prefix - decimals })
     };
-    let flags =
-        Flags { hold, relative, extreme: false, low_battery, auto_range, auto_power_off: false };
+    let flags = Flags { hold, relative, extreme: false, low_battery, auto_range, auto_power_off: false };
     Ok(Reading { value, function: Some(function), flags })
 }
 

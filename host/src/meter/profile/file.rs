@@ -148,7 +148,9 @@ impl From<Profile> for ProfileFile {
                     poll: String::from_utf8_lossy(&poll).into_owned(),
                     timeout_ms: ms(timeout),
                 },
-                Talk::Triggered { remote, timeout } => TalkFile::Triggered { remote, timeout_ms: ms(timeout) },
+                Talk::Triggered { remote, timeout } => {
+                    TalkFile::Triggered { remote, timeout_ms: ms(timeout) }
+                }
             },
             timing: TimingFile {
                 readings_per_second: profile.timing.readings_per_second,
@@ -195,7 +197,10 @@ fn check(profile: &Profile) -> Result<(), ProfileError> {
         within(field, "more than 0 and at most 20 volts", volts.get(), f64::MIN_POSITIVE, 20.0)
     };
     let name_fits = !profile.name.is_empty()
-        && profile.name.bytes().all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-');
+        && profile
+            .name
+            .bytes()
+            .all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-');
     require(name_fits, "name", "lower-case letters, digits and dashes", format!("{:?}", profile.name))?;
     require(
         (50..=4_000_000).contains(&profile.port.baud),
@@ -207,7 +212,12 @@ fn check(profile: &Profile) -> Result<(), ProfileError> {
     let rate = timing.readings_per_second;
     within("timing.readings_per_second", "0.05 to 10000", rate, 0.05, 10_000.0)?;
     require(timing.spoilt <= 100, "timing.spoilt", "at most 100 readings", timing.spoilt.to_string())?;
-    require((1..=100).contains(&timing.agree), "timing.agree", "1 to 100 readings", timing.agree.to_string())?;
+    require(
+        (1..=100).contains(&timing.agree),
+        "timing.agree",
+        "1 to 100 readings",
+        timing.agree.to_string(),
+    )?;
     positive("timing.tolerance_volts", timing.tolerance)?;
     require(
         timing.adapter_delay <= Duration::from_secs(1),

@@ -127,7 +127,8 @@ mod tests {
             instrument.execute("WHAT");
         }
         let entries = std::iter::from_fn(|| instrument.execute("SYST:ERR?"));
-        let entries: Vec<_> = entries.take_while(|reply| *reply != entry("+0,\"No error\"").unwrap()).collect();
+        let entries: Vec<_> =
+            entries.take_while(|reply| *reply != entry("+0,\"No error\"").unwrap()).collect();
         assert_eq!(entries.len(), 20);
         assert_eq!(entries.last().cloned(), entry("-350,\"Too many errors\""));
     }

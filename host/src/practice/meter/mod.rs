@@ -120,7 +120,8 @@ impl SimulatedMeter {
             Talk::Triggered { .. } => {
                 while let Some(end) = self.inbox.iter().position(|byte| matches!(byte, b'\n' | b'\r')) {
                     let line: Vec<u8> = self.inbox.drain(..=end).collect();
-                    let due = self.replies.back().map_or(now, |(at, _)| now.max(*at)).after(Self::COMMAND_TIME);
+                    let due =
+                        self.replies.back().map_or(now, |(at, _)| now.max(*at)).after(Self::COMMAND_TIME);
                     if let Some(reply) = self.instrument.execute(&String::from_utf8_lossy(&line)) {
                         self.replies.push_back((due, reply));
                     }
@@ -149,7 +150,8 @@ impl SimulatedMeter {
             let sample = self.converter.next_sample();
             let end = self.converter.end();
             let reply = self.replies.front().filter(|_| !self.converter.busy_for_reply()).map(|(at, _)| *at);
-            let Some(next) = [sample, end, reply].into_iter().flatten().min().filter(|next| *next <= now) else {
+            let Some(next) = [sample, end, reply].into_iter().flatten().min().filter(|next| *next <= now)
+            else {
                 return sent;
             };
             if sample == Some(next) {
