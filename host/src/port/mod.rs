@@ -4,6 +4,7 @@
 #![allow(clippy::disallowed_methods, reason = "ports are an edge: reader threads stamp bytes as they arrive")]
 
 mod address;
+mod devices;
 mod listener;
 
 use std::io::{Read, Write};
@@ -11,6 +12,7 @@ use std::io::{Read, Write};
 use crate::meter::{DataBits, Parity, PortSettings, StopBits};
 
 pub use address::{Address, AddressError, PortError, open};
+pub use devices::PortDevices;
 pub use listener::{Arrival, Listener};
 
 /// Both directions of an open port.

@@ -1,0 +1,195 @@
+//! The one loop: moves bytes between two devices and the conductor, and writes everything down.
+//!
+//! A live sweep, a practice sweep and a test differ in their [`Devices`] and in nothing else. The loop reads no
+//! clock itself: the devices tell the time.
+
+use std::io;
+
+use protocol::{Accumulator, BoardMessage, RequestFrame, frame};
+
+use super::{Conductor, Notice, Output, PinResult, Score, SweepError};
+use crate::{moment::Moment, readings::PinValue};
+
+/// The switching board and the meter, wherever they are.
+pub trait Devices {
+    /// The time of the session.
+    fn now(&self) -> Moment;
+
+    /// Waits until something is heard, at most until `until`.
+    fn wait(&mut self, until: Moment) -> Heard;
+
+    /// Sends bytes to the switching board.
+    ///
+    /// # Errors
+    /// What the port says.
+    fn to_jig(&mut self, bytes: &[u8]) -> io::Result<()>;
+
+    /// Sends bytes to the meter.
+    ///
+    /// # Errors
+    /// What the port says.
+    fn to_meter(&mut self, bytes: &[u8]) -> io::Result<()>;
+}
+
+/// What came while waiting, with the time of its arrival.
+#[derive(Debug)]
+pub enum Heard {
+    /// Bytes of the meter.
+    Meter(Moment, Vec<u8>),
+    /// Bytes from the jig's port.
+    Jig(Moment, Vec<u8>),
+    /// Nothing until the time was up.
+    Nothing,
+    /// The operator wants to stop.
+    Stop,
+    /// A port went away.
+    Lost(Device, io::Error),
+}
+
+/// One of the two devices.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Device {
+    /// The switching board.
+    Jig,
+    /// The meter.
+    Meter,
+}
+
+/// Something that belongs into the session log.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Record<'a> {
+    /// Bytes of the meter.
+    MeterBytes(&'a [u8]),
+    /// A message of the switching board.
+    Jig(&'a BoardMessage),
+    /// A frame from the jig's port that could not be read.
+    JigDamaged(&'a str),
+    /// A request that went to the switching board.
+    SentToJig(&'a RequestFrame),
+    /// Bytes that went to the meter.
+    SentToMeter {
+        /// The bytes.
+        bytes: &'a [u8],
+        /// Whether the meter begins a conversion, or sends its latest, because of them.
+        asks_for_reading: bool,
+    },
+    /// Something that the operator was told.
+    Told(&'a Notice),
+    /// A pin was read.
+    Pin(&'a PinResult),
+}
+
+/// Where everything is written down.
+pub trait Recorder {
+    /// Writes one event down. Trouble with the record must not end the measurement: it is kept as a warning.
+    fn record(&mut self, at: Moment, record: Record<'_>);
+}
+
+/// What came of a sweep.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Swept {
+    /// The value of each pin, by index, as the meter showed it.
+    pub values: Vec<PinValue>,
+    /// The evidence of each pin, by index.
+    pub results: Vec<Option<PinResult>>,
+    /// How long it took, from the first closed channel to the last decided pin.
+    pub took: std::time::Duration,
+    /// Whether it reached the end.
+    pub outcome: Result<(), SweepError>,
+}
+
+/// Runs one sweep to its end.
+///
+/// `watch` sees each notice as it comes.
+pub fn run(
+    devices: &mut dyn Devices,
+    score: Score,
+    recorder: &mut dyn Recorder,
+    watch: &mut dyn FnMut(&Notice),
+) -> Swept {
+    let ports = (score.jig_port.clone(), score.meter_port.clone());
+    let mut now = devices.now();
+    let mut conductor = Conductor::new(score, now);
+    let mut frames = Accumulator::<BoardMessage>::new();
+    let mut span: Option<(Moment, Moment)> = None;
+    let outcome = loop {
+        let mut ended = None;
+        while let Some(output) = conductor.next_output() {
+            match output {
+                Output::ToJig(request) => {
+                    recorder.record(now, Record::SentToJig(&request));
+                    if let Err(error) = devices.to_jig(&frame::encode(&request)) {
+                        conductor.lost("switching board", ports.0.clone(), error.to_string(), now);
+                    }
+                }
+                Output::ToMeter { bytes, asks_for_reading } => {
+                    recorder.record(now, Record::SentToMeter { bytes: &bytes, asks_for_reading });
+                    if let Err(error) = devices.to_meter(&bytes) {
+                        conductor.lost("meter", ports.1.clone(), error.to_string(), now);
+                    }
+                }
+                Output::Tell(notice) => {
+                    if matches!(notice, Notice::Visiting { .. }) {
+                        span.get_or_insert((now, now));
+                    }
+                    recorder.record(now, Record::Told(&notice));
+                    watch(&notice);
+                }
+                Output::Pin(result) => {
+                    if let Some((_, last)) = &mut span {
+                        *last = now;
+                    }
+                    recorder.record(now, Record::Pin(&result));
+                }
+                Output::Ended(outcome) => ended = Some(outcome),
+            }
+        }
+        if let Some(outcome) = ended {
+            break outcome;
+        }
+        match devices.wait(conductor.deadline(now)) {
+            Heard::Meter(at, bytes) => {
+                now = at;
+                recorder.record(now, Record::MeterBytes(&bytes));
+                conductor.meter_bytes(&bytes, now);
+            }
+            Heard::Jig(at, bytes) => {
+                now = at;
+                for item in frames.items(&bytes) {
+                    match item {
+                        Ok(message) => {
+                            recorder.record(now, Record::Jig(&message));
+                            conductor.jig_message(&message, now);
+                        }
+                        Err(error) => {
+                            let problem = error.to_string();
+                            recorder.record(now, Record::JigDamaged(&problem));
+                            conductor.jig_damaged(&problem, now);
+                        }
+                    }
+                }
+            }
+            Heard::Nothing => now = now.max(devices.now()),
+            Heard::Stop => {
+                now = now.max(devices.now());
+                conductor.stop(now);
+            }
+            Heard::Lost(device, error) => {
+                now = now.max(devices.now());
+                let (name, port) = match device {
+                    Device::Jig => ("switching board", ports.0.clone()),
+                    Device::Meter => ("meter", ports.1.clone()),
+                };
+                conductor.lost(name, port, error.to_string(), now);
+            }
+        }
+        conductor.tick(now);
+    };
+    let observer = conductor.observer();
+    Swept {
+        values: observer.values(),
+        results: observer.results().to_vec(),
+        took: span.map_or(std::time::Duration::ZERO, |(first, last)| last.since(first)),
+        outcome,
+    }
+}
