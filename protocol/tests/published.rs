@@ -13,7 +13,7 @@ fn row(value: &str) -> Vec<u8> {
         .lines()
         .find(|line| line.rsplitn(3, ',').nth(2).is_some_and(|name| name == value || name == quoted))
         .unwrap_or_else(|| panic!("no row {value}"));
-    let hex = line.rsplitn(3, ',').nth(1).unwrap();
+    let hex = line.rsplit(',').nth(1).unwrap();
     hex.split_whitespace().map(|byte| u8::from_str_radix(byte, 16).unwrap()).collect()
 }
 
