@@ -32,7 +32,12 @@ pub fn decode(bytes: &mut [u8]) -> Result<&[u8], Damaged> {
     let length = cobs::decode_in_place(bytes).ok_or(Damaged)?;
     let inside = bytes.get(..length).ok_or(Damaged)?;
     let (content, checksum) = inside.split_last_chunk::<CHECKSUM>().ok_or(Damaged)?;
-    if checksum_of(content) == u32::from_le_bytes(*checksum) { Ok(content) } else { Err(Damaged) }
+    // The checksum of nothing is 0, so `01 01 01 01 01 00` would be a good frame without content: a line
+    // that is stuck on one byte must not look like a host.
+    if content.is_empty() || checksum_of(content) != u32::from_le_bytes(*checksum) {
+        return Err(Damaged);
+    }
+    Ok(content)
 }
 
 /// The stuffing or the checksum of a frame is wrong.
@@ -86,8 +91,8 @@ mod tests {
     }
 
     #[test]
-    fn content_shorter_than_a_checksum_is_damaged() {
-        for short in [&mut [0x01_u8][..], &mut [0x02, 0x11], &mut [0x04, 1, 2, 3]] {
+    fn no_content_is_damaged() {
+        for short in [&mut [0x01_u8][..], &mut [0x02, 0x11], &mut [0x04, 1, 2, 3], &mut [0x01; 5]] {
             assert_eq!(decode(short), Err(Damaged));
         }
     }

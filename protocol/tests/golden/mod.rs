@@ -1,7 +1,7 @@
 //! The bytes of every message, version by version. A file of a released version is never edited: if its
 //! test fails, the change to the messages is wrong, not the test.
 
-mod v1;
+pub(crate) mod v1;
 
 use protocol::{Accumulator, Message, encode, version};
 use v1::Golden;
