@@ -9,6 +9,7 @@
 //! ```
 
 pub mod cli;
+pub mod compare;
 pub mod connector;
 pub mod delimited;
 pub mod exit_status;
@@ -21,5 +22,8 @@ pub mod physics;
 pub mod port;
 pub mod practice;
 pub mod readings;
+pub mod reference;
+pub mod report;
+pub mod statistics;
 pub mod sweep;
 pub mod units;

@@ -1,0 +1,162 @@
+//! What known-good boards teach: the evidence that a board is judged against.
+//!
+//! A reference keeps the readings themselves beside what was learned from them, so that it can be extended,
+//! learned again by a later version and read by a person. It does not judge.
+
+mod learn;
+mod stored;
+
+use crate::{
+    connector::{Connector, PinName, Role},
+    readings::{BoardReadings, PinValue},
+    units::{Amperes, Kelvin, Volts},
+};
+
+pub use learn::{Unlearnable, learn};
+pub use stored::{CURRENT as FILE_VERSION, Unreadable};
+
+/// What known-good boards teach about one connector.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reference {
+    /// Name of the connector.
+    pub connector: String,
+    /// How the readings were taken.
+    pub conditions: Conditions,
+    /// The known-good boards, with their readings in the order of the pins.
+    pub boards: Vec<BoardReadings>,
+    /// What they say about each pin, in the order of the connector.
+    pub pins: Vec<PinEvidence>,
+    /// Boards that do not fit the others, the worst first.
+    pub odd: Vec<OddBoard>,
+}
+
+/// How the readings of a reference were taken, as far as it is known.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Conditions {
+    /// Which meter.
+    pub meter: Option<String>,
+    /// Test current in diode test.
+    pub test_current: Option<Amperes>,
+    /// Highest voltage that the meter shows before `OL`.
+    pub compliance: Option<Volts>,
+    /// Which lead was on ground; red where nothing is said.
+    pub polarity: Polarity,
+    /// Temperature of the boards.
+    pub temperature: Option<Kelvin>,
+    /// When the readings were taken, as the operator writes dates.
+    pub date: Option<String>,
+    /// Anything else that a later reader should know.
+    pub note: Option<String>,
+}
+
+/// Which lead stood on board ground.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Hash)]
+pub enum Polarity {
+    /// Red on ground, black on the pin: the usual way.
+    #[default]
+    RedOnGround,
+    /// Black on ground, red on the pin.
+    BlackOnGround,
+}
+
+/// What the known-good boards say about one pin.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PinEvidence {
+    /// Which pin.
+    pub name: PinName,
+    /// What the pin does, as the drawing says or as its readings show.
+    pub role: Option<Role>,
+    /// Readings that are a voltage.
+    pub count: usize,
+    /// Readings that are an overload.
+    pub overloads: usize,
+    /// Middle of the voltages (their median, so that one odd board cannot move it far).
+    pub centre: Option<Volts>,
+    /// Standard deviation of the voltages, from two boards up.
+    pub spread: Option<Volts>,
+}
+
+/// A board among the known-good ones that does not fit the others.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OddBoard {
+    /// Its name.
+    pub board: String,
+    /// Pins on which it stands apart, the farthest first.
+    pub pins: Vec<OddPin>,
+}
+
+/// A pin on which one known-good board stands apart from the others.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OddPin {
+    /// Which pin.
+    pub name: PinName,
+    /// What the odd board reads.
+    pub seen: PinValue,
+    /// What the other boards read.
+    pub others: PinValue,
+}
+
+/// A reference was made for another connector.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum Unfitting {
+    /// The lists of pins differ.
+    #[error("expected a reference for the pins of connector {connector}, found one that differs at pin {pin}")]
+    OtherPin {
+        /// Name of the connector that was asked for.
+        connector: String,
+        /// First pin that differs.
+        pin: PinName,
+    },
+    /// The numbers of pins differ.
+    #[error("expected a reference of {expected} pins for connector {connector}, found one of {found}")]
+    OtherCount {
+        /// Name of the connector that was asked for.
+        connector: String,
+        /// Its number of pins.
+        expected: usize,
+        /// The reference's number of pins.
+        found: usize,
+    },
+}
+
+impl Reference {
+    /// What the known-good boards read at a pin: the centre, an overload where most of them overload, or not
+    /// listed where none was read.
+    #[must_use]
+    pub fn value(&self, pin: usize) -> PinValue {
+        self.pins.get(pin).map_or(PinValue::Unread(crate::readings::Unread::NotListed), PinEvidence::value)
+    }
+
+    /// Checks that the reference speaks of the pins of this connector.
+    ///
+    /// # Errors
+    /// [`Unfitting`], which names the first pin that differs.
+    pub fn fits(&self, connector: &Connector) -> Result<(), Unfitting> {
+        if self.pins.len() != connector.pins.len() {
+            return Err(Unfitting::OtherCount {
+                connector: connector.name.clone(),
+                expected: connector.pins.len(),
+                found: self.pins.len(),
+            });
+        }
+        match connector.pins.iter().zip(&self.pins).find(|(pin, evidence)| pin.name != evidence.name) {
+            Some((pin, _)) => {
+                Err(Unfitting::OtherPin { connector: connector.name.clone(), pin: pin.name.clone() })
+            }
+            None => Ok(()),
+        }
+    }
+}
+
+impl PinEvidence {
+    /// The reading that a good board is most likely to show.
+    #[must_use]
+    pub fn value(&self) -> PinValue {
+        match self.centre {
+            Some(centre) if self.count >= self.overloads => PinValue::Volts(centre),
+            _ if self.overloads > 0 => PinValue::Overload,
+            _ => PinValue::Unread(crate::readings::Unread::NotListed),
+        }
+    }
+}

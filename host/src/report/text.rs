@@ -1,0 +1,134 @@
+//! A judgement as text that a technician can act on: the verdict and one sentence a finding first, then what to
+//! check next, then every pin.
+
+use std::fmt::Write;
+
+use super::{alternative, fault, instruction, name, names};
+use crate::{
+    compare::{Judgement, NotShown, PinJudgement, PinVerdict, Shared},
+    connector::Connector,
+    units::Volts,
+};
+
+/// How many alternatives a finding names.
+const ALTERNATIVES: usize = 2;
+
+/// A judgement as text.
+#[must_use]
+pub fn text(connector: &Connector, judgement: &Judgement) -> String {
+    let mut out = String::new();
+    // Writing to a string cannot fail.
+    let _ = write(&mut out, connector, judgement);
+    out
+}
+
+fn write(out: &mut String, connector: &Connector, judgement: &Judgement) -> std::fmt::Result {
+    writeln!(out, "Board {} {}", judgement.board, judgement.verdict)?;
+    for finding in &judgement.findings {
+        write!(out, "  ! {}", fault(connector, finding.kind, &finding.pins))?;
+        if let Some(ohms) = finding.ohms {
+            write!(out, ", about {ohms}")?;
+        }
+        writeln!(out, " ({:.0} %)", finding.probability * 100.0)?;
+        for seen in &finding.evidence {
+            writeln!(
+                out,
+                "      pin {} expected {}, seen {}; the fault predicts {}",
+                name(connector, seen.pin),
+                seen.expected,
+                seen.seen,
+                seen.predicted
+            )?;
+        }
+        if !finding.alternatives.is_empty() {
+            let others: Vec<String> =
+                finding.alternatives.iter().take(ALTERNATIVES).map(|a| alternative(connector, a)).collect();
+            writeln!(out, "      or {}", others.join(", or "))?;
+        }
+    }
+    let unexplained: Vec<usize> =
+        (0..judgement.pins.len()).filter(|&p| judgement.pins[p].verdict == PinVerdict::Unexplained).collect();
+    if !unexplained.is_empty() {
+        writeln!(out, "  ? {} outside the limits, and no fault explains it", names(connector, &unexplained))?;
+    }
+    shared(out, &judgement.shared)?;
+    if !judgement.findings.is_empty() {
+        writeln!(out, "Check next:")?;
+        for (index, finding) in judgement.findings.iter().enumerate() {
+            writeln!(out, "  {}. {}", index + 1, instruction(connector, &finding.next))?;
+        }
+    }
+    table(out, connector, &judgement.pins)?;
+    not_shown(out, connector, &judgement.not_shown)
+}
+
+fn shared(out: &mut String, shared: &Shared) -> std::fmt::Result {
+    let mut parts = Vec::new();
+    if let Some(drop) = shared.drop.filter(|d| d.get().abs() >= 0.001) {
+        parts.push(format!("junctions drop {} more than in the reference", signed(drop)));
+    }
+    if let Some(warmer) = shared.warmer.filter(|k| k.get().abs() >= 0.5) {
+        let way = if warmer.get() > 0.0 { "warmer" } else { "colder" };
+        parts.push(format!("the board is about {:.0} K {way}", warmer.get().abs()));
+    }
+    if let Some(ratio) = shared.current_ratio {
+        parts.push(format!("the test current is about {ratio:.2} of the reference's"));
+    }
+    if let Some(path) = shared.path {
+        parts.push(format!("leads and clip add about {path}"));
+    }
+    if parts.is_empty() { Ok(()) } else { writeln!(out, "Taken out first: {}", parts.join("; ")) }
+}
+
+fn table(out: &mut String, connector: &Connector, pins: &[PinJudgement]) -> std::fmt::Result {
+    let width = connector.pins.iter().map(|pin| pin.name.as_str().chars().count()).max().unwrap_or(0).max(3);
+    writeln!(out, "  {:>width$}  reading  expected  difference   limit", "pin")?;
+    for (index, pin) in pins.iter().enumerate() {
+        let sign = match pin.verdict {
+            PinVerdict::Matches => "",
+            PinVerdict::AtFault => "  ! differs",
+            PinVerdict::MovesAlong => "  ~ moves along",
+            PinVerdict::Unexplained => "  ? differs",
+            PinVerdict::Unread(_) => "  - not read",
+            PinVerdict::NoReference => "  - no reference",
+            PinVerdict::Misplaced => "",
+        };
+        let difference = pin.difference.map_or_else(String::new, signed);
+        let limit = pin.limit.map_or_else(String::new, |limit| limit.to_string());
+        let row = format!(
+            "  {:>width$}  {:>7}  {:>8}  {difference:>10}  {limit:>6}{sign}",
+            name(connector, index),
+            pin.reading,
+            pin.expected,
+        );
+        writeln!(out, "{}", row.trim_end())?;
+    }
+    Ok(())
+}
+
+fn not_shown(out: &mut String, connector: &Connector, limits: &NotShown) -> std::fmt::Result {
+    writeln!(out, "This check does not show:")?;
+    let joints = limits.smallest_joint.iter().flatten();
+    if let Some(worst) = joints.max_by(|a, b| a.get().total_cmp(&b.get())) {
+        writeln!(out, "  joints below about {worst} (the worst pin; --pins lists each)")?;
+    }
+    if !limits.like_neighbours.is_empty() {
+        let pairs: Vec<String> = limits
+            .like_neighbours
+            .iter()
+            .map(|(a, b)| format!("{}-{}", name(connector, *a), name(connector, *b)))
+            .collect();
+        writeln!(out, "  bridges between like neighbours: {}", pairs.join(" "))?;
+    }
+    if !limits.open_by_design.is_empty() {
+        writeln!(out, "  open joints where a good board reads OL: {}", names(connector, &limits.open_by_design))?;
+    }
+    if limits.known_good == 1 {
+        writeln!(out, "  how far good boards differ: one known-good board was given, the spread is assumed")?;
+    }
+    Ok(())
+}
+
+fn signed(volts: Volts) -> String {
+    format!("{}{volts}", if volts.get() >= 0.0005 { "+" } else { "" })
+}
