@@ -6,6 +6,7 @@
     reason = "the command line is an edge: it opens files and reads the clock"
 )]
 
+mod load;
 mod screen;
 
 use clap::{Parser, Subcommand};
