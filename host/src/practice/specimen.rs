@@ -433,7 +433,7 @@ mod tests {
                 let name = &design.connector.pins[pin].name;
                 match (design.net(pin).unwrap().kind, value) {
                     (NetKind::Ground, PinValue::Volts(volts)) => {
-                        assert!(volts.get() < 0.002, "{name} {volts}")
+                        assert!(volts.get() < 0.002, "{name} {volts}");
                     }
                     // With little else on it a rail is its load resistor: 1 mA into 1.5 kΩ at least.
                     (NetKind::Rail, PinValue::Volts(volts)) => {
@@ -589,7 +589,8 @@ mod tests {
             let specimen = Specimen::new(&design, "T", seed, &faults).unwrap();
             let source = if seed % 2 == 0 { meter.source } else { handheld };
             let solver = Solver::new(specimen.circuit()).unwrap();
-            for &contact in specimen.contacts() {
+            // Every fourth pin, another one from board to board.
+            for &contact in specimen.contacts().iter().skip((seed % 4) as usize).step_by(4) {
                 let drive = Drive { reversed: specimen.is_reversed(), ..Drive::at(contact, source) };
                 let solution = solver.operating_point(&drive).unwrap();
                 let shown = drive.shown(solution.at(contact)).get();
@@ -609,7 +610,7 @@ mod tests {
                 assert!(!must || blocked || truth.moves.get() > 1.5e-3, "seed {seed}: {truth}");
             }
         }
-        println!("at most {steps} Newton steps, {} on average", total / 40_000);
+        println!("at most {steps} Newton steps, {} on average", total / 10_000);
         assert_eq!(seen.len(), 10, "{seen:?}");
     }
 
