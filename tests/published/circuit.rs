@@ -6,8 +6,9 @@
 #![allow(missing_docs, reason = "a test binary")]
 
 use pintally::{
+    meter::DiodeSource,
     physics::Junction,
-    practice::circuit::{Circuit, Drive, Node, Solver, TestSource},
+    practice::circuit::{Circuit, Drive, Node, Solver},
     units::{Amperes, Kelvin, Ohms, Volts},
 };
 
@@ -67,7 +68,7 @@ fn forward_drops_agree_with_ngspice() {
         let mut circuit = Circuit::new(Kelvin::from_celsius(value(1)).unwrap());
         let a = draw(fields[0], &mut circuit);
         let source =
-            TestSource::ConstantCurrent { current: Amperes::of(value(2)), compliance: Volts::of(9.0) };
+            DiodeSource::ConstantCurrent { current: Amperes::of(value(2)), compliance: Volts::of(9.0) };
         let solver = Solver::new(&circuit).unwrap();
         let solution = solver.operating_point(&Drive::at(a, source)).unwrap();
         let difference = (solution.at(a).get() - value(3)).abs();
@@ -86,7 +87,7 @@ fn a_capacitor_charges_as_in_ngspice() {
     let a = circuit.node();
     circuit.junction(a, Node::GROUND, DEFAULT);
     circuit.capacitor(a, Node::GROUND, 10e-6, Volts::ZERO);
-    let source = TestSource::ConstantCurrent { current: Amperes::of(1e-3), compliance: Volts::of(9.0) };
+    let source = DiodeSource::ConstantCurrent { current: Amperes::of(1e-3), compliance: Volts::of(9.0) };
     let solver = Solver::new(&circuit).unwrap();
     let drive = Drive::at(a, source);
     let mut seen = 0;

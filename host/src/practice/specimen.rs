@@ -1,7 +1,7 @@
 //! One board of a design: its own spread, its temperature, its faults, and how it sits on the jig.
 
 use super::{
-    circuit::{Charge, Circuit, Drive, Node, SolveError, Solver, TestSource},
+    circuit::{Charge, Circuit, Drive, Node, SolveError, Solver},
     design::{Design, NetKind, Piece, Point},
     fault::{Fault, Placement, Truth},
     random::Random,
@@ -9,7 +9,7 @@ use super::{
 };
 use crate::{
     connector::PinName,
-    meter::Number,
+    meter::{DiodeSource, Number},
     physics::Junction,
     readings::{BoardReadings, PinValue},
     units::{Amperes, Kelvin, Ohms, Volts},
@@ -54,7 +54,7 @@ pub struct Specimen {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DirectMeter {
     /// Test current.
-    pub source: TestSource,
+    pub source: DiodeSource,
     /// Power of ten of one count, in volts: −3 for 1 mV.
     pub exponent: i8,
     /// Above this it shows overload.
@@ -90,7 +90,7 @@ impl Default for DirectMeter {
     /// METERS.md 2.1.
     fn default() -> Self {
         Self {
-            source: TestSource::ConstantCurrent { current: Amperes::of(1e-3), compliance: Volts::of(3.2) },
+            source: DiodeSource::ConstantCurrent { current: Amperes::of(1e-3), compliance: Volts::of(3.2) },
             exponent: -3,
             limit: Volts::of(2.5),
         }
@@ -194,11 +194,11 @@ impl Specimen {
     ///
     /// # Errors
     /// [`SolveError`] if the circuit does not settle.
-    pub fn drops(&self, source: TestSource) -> Result<Vec<Volts>, SolveError> {
+    pub fn drops(&self, source: DiodeSource) -> Result<Vec<Volts>, SolveError> {
         self.drops_at(source, &self.contacts)
     }
 
-    fn drops_at(&self, source: TestSource, contacts: &[Node]) -> Result<Vec<Volts>, SolveError> {
+    fn drops_at(&self, source: DiodeSource, contacts: &[Node]) -> Result<Vec<Volts>, SolveError> {
         let solver = Solver::new(&self.circuit)?;
         contacts
             .iter()
@@ -578,7 +578,7 @@ mod tests {
     fn a_thousand_faulty_boards_settle() {
         let meter = DirectMeter::default();
         let handheld =
-            TestSource::BehindResistance { open_circuit: Volts::of(3.2), resistance: Ohms::of(2700.0) };
+            DiodeSource::BehindResistance { open_circuit: Volts::of(3.2), resistance: Ohms::of(2700.0) };
         let mut seen = std::collections::BTreeSet::new();
         let mut steps = 0;
         let mut total = 0;

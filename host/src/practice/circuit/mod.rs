@@ -21,7 +21,7 @@ use crate::{
 };
 
 pub use newton::{Solution, SolveError, Solver};
-pub use source::{Drive, TestSource};
+pub use source::Drive;
 pub use transient::{Charge, Stride};
 
 /// Resistances below this are taken as this: a millimetre of wire. It keeps the equations solvable to a

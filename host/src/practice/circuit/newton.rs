@@ -11,7 +11,7 @@
 
 use std::cell::RefCell;
 
-use super::{Capacitor, Circuit, Drive, Node, matrix::Matrix};
+use super::{Capacitor, Circuit, Drive, Node, matrix::Matrix, source};
 use crate::{physics::thermal_voltage, units::Volts};
 
 /// Conductance from every node to ground, in siemens: the default of SPICE (GMIN). It gives a node that hangs on
@@ -198,7 +198,7 @@ impl Solver {
                 inject(side, device.ends, -current);
             }
             if let Some((node, source)) = source {
-                let line = source.line_at(seen);
+                let line = source::line_at(&source, seen);
                 matrix.stamp([Some(node), None], line.slope);
                 side[node] += sense * line.current;
             }
@@ -212,7 +212,7 @@ impl Solver {
                 *inner = next;
             }
             if let Some((node, source)) = source {
-                let next = source.limit(sense * side[node], seen);
+                let next = source::limit(&source, sense * side[node], seen);
                 moved = moved.max((next - seen).abs());
                 seen = next;
             }

@@ -1,37 +1,18 @@
 //! What the meter drives.
 
 use super::{Node, Switch};
-use crate::units::{Amperes, Ohms, Volts};
+use crate::{meter::DiodeSource, units::Volts};
 
 /// How sharply a constant-current source bends at its compliance, in volts: its current is down by 1/e this
 /// far below it. A real one bends over tens of millivolts; the value only has to be small against the
 /// distance between the largest reading of a meter and its compliance.
 const COMPLIANCE_BEND: f64 = 5e-3;
 
-/// The test current of a meter in diode test.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum TestSource {
-    /// A constant current up to a compliance voltage, as bench meters drive it.
-    ConstantCurrent {
-        /// The current.
-        current: Amperes,
-        /// Voltage at the open leads.
-        compliance: Volts,
-    },
-    /// A voltage behind a resistance, as many handhelds drive it.
-    BehindResistance {
-        /// Voltage at the open leads.
-        open_circuit: Volts,
-        /// The resistance.
-        resistance: Ohms,
-    },
-}
-
 /// What is connected to the circuit while it is solved.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Drive {
     /// The test source and the node that it draws from; `None` with the meter unplugged.
-    pub source: Option<(Node, TestSource)>,
+    pub source: Option<(Node, DiodeSource)>,
     /// The one closed contact.
     pub closed: Option<Switch>,
     /// Red and black are exchanged: the source lifts the node above ground.
@@ -48,7 +29,7 @@ pub(super) struct Line {
 impl Drive {
     /// The meter on one node, leads the right way round, no contact closed.
     #[must_use]
-    pub const fn at(node: Node, source: TestSource) -> Self {
+    pub const fn at(node: Node, source: DiodeSource) -> Self {
         Self { source: Some((node, source)), closed: None, reversed: false }
     }
 
@@ -65,49 +46,31 @@ impl Drive {
     }
 }
 
-impl TestSource {
-    /// Voltage at the open leads.
-    #[must_use]
-    pub const fn open_circuit(&self) -> Volts {
-        match *self {
-            Self::ConstantCurrent { compliance, .. } => compliance,
-            Self::BehindResistance { open_circuit, .. } => open_circuit,
+/// The straight line that touches the source at this voltage.
+pub(super) fn line_at(source: &DiodeSource, voltage: f64) -> Line {
+    match *source {
+        DiodeSource::ConstantCurrent { current, compliance } => {
+            // I = I0·(1 − exp((V − Vc)/s)): the shape of a current source with a clamp at its compliance.
+            let lost = current.get() * ((voltage - compliance.get()) / COMPLIANCE_BEND).min(60.0).exp();
+            let slope = lost / COMPLIANCE_BEND;
+            Line { current: current.get() - lost + slope * voltage, slope }
+        }
+        DiodeSource::BehindResistance { open_circuit, resistance } => {
+            let slope = super::conductance(resistance);
+            Line { current: open_circuit.get() * slope, slope }
         }
     }
+}
 
-    /// Current into a voltage; what a path resistance in front of it adds is this times the resistance.
-    #[must_use]
-    pub fn current_at(&self, voltage: Volts) -> Amperes {
-        let line = self.line_at(voltage.get());
-        Amperes::of(line.current - line.slope * voltage.get())
-    }
-
-    /// The straight line that touches the source at this voltage.
-    pub(super) fn line_at(&self, voltage: f64) -> Line {
-        match *self {
-            Self::ConstantCurrent { current, compliance } => {
-                // I = I0·(1 − exp((V − Vc)/s)): the shape of a current source with a clamp at its compliance.
-                let lost = current.get() * ((voltage - compliance.get()) / COMPLIANCE_BEND).min(60.0).exp();
-                let slope = lost / COMPLIANCE_BEND;
-                Line { current: current.get() - lost + slope * voltage, slope }
-            }
-            Self::BehindResistance { open_circuit, resistance } => {
-                let slope = super::conductance(resistance);
-                Line { current: open_circuit.get() * slope, slope }
-            }
+/// Steps not further into the bend than an exponential can be followed; see `newton.rs`.
+pub(super) fn limit(source: &DiodeSource, new: f64, old: f64) -> f64 {
+    match *source {
+        DiodeSource::ConstantCurrent { current, compliance } => {
+            let vc = compliance.get();
+            let critical =
+                COMPLIANCE_BEND * (COMPLIANCE_BEND / (std::f64::consts::SQRT_2 * current.get())).ln();
+            super::newton::limit_junction(new - vc, old - vc, COMPLIANCE_BEND, critical) + vc
         }
-    }
-
-    /// Steps not further into the bend than an exponential can be followed; see `newton.rs`.
-    pub(super) fn limit(&self, new: f64, old: f64) -> f64 {
-        match *self {
-            Self::ConstantCurrent { current, compliance } => {
-                let vc = compliance.get();
-                let critical =
-                    COMPLIANCE_BEND * (COMPLIANCE_BEND / (std::f64::consts::SQRT_2 * current.get())).ln();
-                super::newton::limit_junction(new - vc, old - vc, COMPLIANCE_BEND, critical) + vc
-            }
-            Self::BehindResistance { .. } => new,
-        }
+        DiodeSource::BehindResistance { .. } => new,
     }
 }
