@@ -1,7 +1,7 @@
 //! One board of a design: its own spread, its temperature, its faults, and how it sits on the jig.
 
 use super::{
-    circuit::{Charge, Circuit, Drive, Node, SolveError, Solver},
+    circuit::{Circuit, Drive, Node, SolveError, Solver},
     design::{Design, NetKind, Piece, Point},
     fault::{Fault, Placement, Truth},
     random::Random,
@@ -172,6 +172,10 @@ impl Specimen {
         Ok(Self { name: name.to_owned(), circuit, contacts, reversed })
     }
 
+    pub(super) fn of_parts(name: &str, circuit: Circuit, contacts: Vec<Node>) -> Self {
+        Self { name: name.to_owned(), circuit, contacts, reversed: false }
+    }
+
     /// The board as a circuit; a jig adds its own parts to a copy.
     #[must_use]
     pub const fn circuit(&self) -> &Circuit {
@@ -216,14 +220,6 @@ impl Specimen {
     pub fn read(&self, meter: &DirectMeter) -> Result<BoardReadings, SolveError> {
         let values = self.drops(meter.source)?.into_iter().map(|drop| meter.shows(drop)).collect();
         Ok(BoardReadings { board: self.name.clone(), values })
-    }
-
-    /// Charge that every capacitor had when the board was put on the jig.
-    ///
-    /// # Errors
-    /// [`SolveError::BadPart`] if the circuit has a part without a usable value.
-    pub fn charge(&self) -> Result<Charge, SolveError> {
-        Ok(Solver::new(&self.circuit)?.initial_charge())
     }
 }
 

@@ -182,7 +182,7 @@ impl Solver {
         for steps in 1..=STEP_LIMIT {
             matrix.restore();
             side.copy_from_slice(&self.injected);
-            if let Some(part) = drive.closed.and_then(|switch| self.switches.get(switch.0)) {
+            for part in drive.closed.iter().flatten().filter_map(|switch| self.switches.get(switch.0)) {
                 matrix.stamp(part.ends, part.conductance);
             }
             if let Some(step) = step {

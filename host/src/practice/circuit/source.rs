@@ -13,8 +13,8 @@ const COMPLIANCE_BEND: f64 = 5e-3;
 pub struct Drive {
     /// The test source and the node that it draws from; `None` with the meter unplugged.
     pub source: Option<(Node, DiodeSource)>,
-    /// The one closed contact.
-    pub closed: Option<Switch>,
+    /// The closed contacts: a channel, and perhaps the bleed resistor.
+    pub closed: [Option<Switch>; 2],
     /// Red and black are exchanged: the source lifts the node above ground.
     pub reversed: bool,
 }
@@ -30,13 +30,7 @@ impl Drive {
     /// The meter on one node, leads the right way round, no contact closed.
     #[must_use]
     pub const fn at(node: Node, source: DiodeSource) -> Self {
-        Self { source: Some((node, source)), closed: None, reversed: false }
-    }
-
-    /// With another choice of contact.
-    #[must_use]
-    pub const fn through(self, closed: Switch) -> Self {
-        Self { closed: Some(closed), ..self }
+        Self { source: Some((node, source)), closed: [None; 2], reversed: false }
     }
 
     /// What the meter shows when its node is this far below ground.
