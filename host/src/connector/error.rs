@@ -1,4 +1,4 @@
-//! Why a connector, wiring or board kind cannot be used.
+//! Why a connector cannot be used.
 
 use std::fmt;
 
@@ -7,7 +7,7 @@ use crate::{
     label::{self, Found, LabelProblem},
 };
 
-use super::{LAST_POSITION, MOST_PINS, PinName};
+use super::{LAST_POSITION, LONGEST_FILE, MOST_PINS, PinName, TomlProblem};
 
 /// Where in a file something is wrong.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -38,8 +38,8 @@ pub enum ConnectorProblem {
     NoPins,
     #[error("expected at most {MOST_PINS} pins, found {found}")]
     TooManyPins { found: usize },
-    #[error("expected a file of at most {most} bytes, found {found}")]
-    FileTooLong { most: usize, found: usize },
+    #[error("expected a file of at most {LONGEST_FILE} bytes, found {found}")]
+    FileTooLong { found: usize },
     #[error("expected each pin once, found it again{}", first.map(|line| format!(" after line {line}")).unwrap_or_default())]
     PinTwice { first: Option<u64> },
     #[error("expected one pin in each place, found pin {by} in row {row} at position {position} too")]
@@ -56,8 +56,8 @@ pub enum ConnectorProblem {
     PairNotMutual { other: PinName, found: Option<PinName> },
     #[error("{field}: {problem}")]
     Label { field: &'static str, problem: LabelProblem },
-    #[error("{message}")]
-    Toml { message: String },
+    #[error(transparent)]
+    Toml(#[from] TomlProblem),
     #[error("expected a column `pin` in the first line, found {}", Found(found))]
     NoPinColumn { found: String },
     #[error("expected the columns pin, row, position, net, role and pair, found {}", Found(found))]

@@ -21,7 +21,7 @@ pub fn from_csv(name: &str, text: &str) -> Result<Connector, ConnectorError> {
         problem,
     };
     if text.len() > LONGEST_FILE {
-        return Err(at(None, None, Problem::FileTooLong { most: LONGEST_FILE, found: text.len() }));
+        return Err(at(None, None, Problem::FileTooLong { found: text.len() }));
     }
     let mut lines = Lines::new(text.as_bytes());
     let mut fields = Fields::default();

@@ -3,16 +3,24 @@
 //! This room knows the drawing of a connector and how a jig is wired to it. It does not know readings, and it
 //! opens no files: text goes in, values come out.
 
+mod board_kind;
 mod check;
 mod error;
 mod from_csv;
 mod from_toml;
 mod pin;
+mod toml_file;
+mod wiring;
 
+pub use board_kind::{BoardKind, BoardKindError, BoardKindProblem, KindConnector, MOST_CONNECTORS};
 pub use error::{ConnectorError, ConnectorProblem, Place, Row};
 pub use from_csv::from_csv;
 pub use from_toml::from_toml;
 pub use pin::{Pin, PinName, Role};
+pub use toml_file::TomlProblem;
+pub use wiring::{
+    CHECK_RESISTOR_OHMS, CheckChannel, Lead, MOST_CHANNELS, Wiring, WiringError, WiringProblem,
+};
 
 use serde::{Deserialize, Serialize};
 

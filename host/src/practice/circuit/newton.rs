@@ -1,0 +1,294 @@
+//! The static solution: nodal equations, Newton's method, junctions limited as in SPICE.
+//!
+//! Each part is a conductance or a current source beside one, so that plain nodal analysis serves; the
+//! branch equations of modified nodal analysis (Ho, Ruehli and Brennan, "The modified nodal approach to network
+//! analysis", IEEE Trans. Circuits and Systems 22(6), 1975, doi 10.1109/TCS.1975.1084079) would only be needed
+//! for ideal voltage sources, and a board has none. A junction is replaced by the line that touches its curve
+//! at the last voltage, the circuit solved, and so on. A Newton step may land far up an exponential; the step of
+//! each junction is therefore shortened to what changes its current by a like amount (Nagel, "SPICE2: A
+//! computer program to simulate semiconductor circuits", UCB/ERL M520, 1975). Every part has a rising curve, so
+//! the matrix is symmetric and positive definite and the solution unique.
+
+use std::cell::RefCell;
+
+use super::{Capacitor, Circuit, Drive, Node, matrix::Matrix, source};
+use crate::{physics::thermal_voltage, units::Volts};
+
+/// Conductance from every node to ground, in siemens: the default of SPICE (GMIN). It gives a node that hangs on
+/// nothing a voltage, and draws a picoampere at 1 V.
+const LEAST_CONDUCTANCE: f64 = 1e-12;
+
+/// A solution stands when no junction moved by more, in volts. Newton's method squares the error, so the last step
+/// leaves far less than this.
+const SETTLED: f64 = 1e-9;
+
+/// Steps before giving up. Boards take 10 to 20.
+const STEP_LIMIT: usize = 200;
+
+/// The exponential is not followed further than this many thermal voltages; 80 is 10^34 saturation currents.
+const LARGEST_EXPONENT: f64 = 80.0;
+
+/// Why a circuit has no solution that can be trusted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum SolveError {
+    /// Newton's method did not come to rest.
+    #[error("the circuit did not settle: expected a solution within {limit} steps, found none")]
+    NotConverged {
+        /// Steps that were tried.
+        limit: usize,
+    },
+    /// A part has no usable value.
+    #[error(
+        "the circuit cannot be solved: expected every part to have a positive, finite value, found one that has not"
+    )]
+    BadPart,
+}
+
+/// The equations of a circuit, ready to be solved for any drive.
+#[derive(Debug, Clone)]
+pub struct Solver {
+    nodes: usize,
+    junctions: Vec<Device>,
+    pub(super) capacitors: Vec<Capacitor>,
+    switches: Vec<super::Conductor>,
+    /// Currents of the supplies, by node.
+    injected: Vec<f64>,
+    /// Interior mutability so that solutions can be shared by reference; only scratch is inside.
+    scratch: RefCell<Scratch>,
+}
+
+/// Voltages at every node.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Solution {
+    pub(super) voltages: Vec<f64>,
+    /// Voltage across the junction part of each diode.
+    pub(super) inner: Vec<f64>,
+    /// Newton steps that it took.
+    pub steps: usize,
+}
+
+/// A junction with what the temperature makes of it.
+#[derive(Debug, Clone, Copy)]
+struct Device {
+    ends: [Option<usize>; 2],
+    saturation: f64,
+    /// n·Vt.
+    slope: f64,
+    series: f64,
+    /// Voltage above which steps are shortened.
+    critical: f64,
+}
+
+#[derive(Debug, Clone)]
+struct Scratch {
+    matrix: Matrix,
+    side: Vec<f64>,
+    work: Vec<f64>,
+    inner: Vec<f64>,
+}
+
+/// Capacitors during one implicit Euler step: voltages at its start, length in seconds.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Step<'a> {
+    pub(super) charge: &'a [f64],
+    pub(super) seconds: f64,
+}
+
+impl Solver {
+    /// Sets up the equations.
+    ///
+    /// # Errors
+    /// [`SolveError::BadPart`] if a junction has no positive saturation current or ideality.
+    pub fn new(circuit: &Circuit) -> Result<Self, SolveError> {
+        let junctions = circuit
+            .junctions
+            .iter()
+            .map(|wired| {
+                let slope = wired.junction.ideality * thermal_voltage(circuit.temperature).get();
+                let saturation = wired.junction.saturation_at(circuit.temperature).get();
+                let good = saturation > 0.0 && slope > 0.0 && wired.junction.series.get() >= 0.0;
+                good.then(|| Device {
+                    ends: wired.ends,
+                    saturation,
+                    slope,
+                    series: wired.junction.series.get(),
+                    critical: slope * (slope / (std::f64::consts::SQRT_2 * saturation)).ln(),
+                })
+                .ok_or(SolveError::BadPart)
+            })
+            .collect::<Result<Vec<_>, _>>()?;
+        let ends = circuit
+            .conductors
+            .iter()
+            .chain(&circuit.switches)
+            .map(|part| part.ends)
+            .chain(circuit.junctions.iter().map(|part| part.ends))
+            .chain(circuit.capacitors.iter().map(|part| part.ends));
+        let edges = ends.filter_map(|[a, b]| Some((a?, b?)));
+        let mut matrix = Matrix::new(circuit.nodes, edges);
+        for node in 0..circuit.nodes {
+            matrix.stamp([Some(node), None], LEAST_CONDUCTANCE);
+        }
+        for part in &circuit.conductors {
+            matrix.stamp(part.ends, part.conductance);
+        }
+        let mut injected = vec![0.0; circuit.nodes];
+        for supply in &circuit.supplies {
+            matrix.stamp([Some(supply.node), None], supply.conductance);
+            injected[supply.node] += supply.open_circuit * supply.conductance;
+        }
+        matrix.keep_as_base();
+        Ok(Self {
+            nodes: circuit.nodes,
+            capacitors: circuit.capacitors.clone(),
+            switches: circuit.switches.clone(),
+            injected,
+            scratch: RefCell::new(Scratch {
+                matrix,
+                side: vec![0.0; circuit.nodes],
+                work: vec![0.0; circuit.nodes],
+                inner: vec![0.0; junctions.len()],
+            }),
+            junctions,
+        })
+    }
+
+    /// The solution after all capacitors have settled.
+    ///
+    /// # Errors
+    /// [`SolveError`] if Newton's method does not come to rest.
+    pub fn operating_point(&self, drive: &Drive) -> Result<Solution, SolveError> {
+        self.iterate(drive, None, None)
+    }
+
+    /// Newton's method from a known solution, or from nothing.
+    pub(super) fn iterate(
+        &self,
+        drive: &Drive,
+        step: Option<Step<'_>>,
+        start: Option<&Solution>,
+    ) -> Result<Solution, SolveError> {
+        let mut scratch = self.scratch.borrow_mut();
+        let Scratch { matrix, side, work, inner } = &mut *scratch;
+        match start {
+            Some(start) => inner.copy_from_slice(&start.inner),
+            None => inner.fill(0.0),
+        }
+        let source = drive.source.and_then(|(node, source)| Some((node.0?, source)));
+        // The source works in its own sense: turned leads mirror the voltage it sees.
+        let sense = if drive.reversed { -1.0 } else { 1.0 };
+        let mut seen = start.zip(source).map_or(0.0, |(start, (node, _))| sense * start.voltages[node]);
+        for steps in 1..=STEP_LIMIT {
+            matrix.restore();
+            side.copy_from_slice(&self.injected);
+            for part in drive.closed.iter().flatten().filter_map(|switch| self.switches.get(switch.0)) {
+                matrix.stamp(part.ends, part.conductance);
+            }
+            if let Some(step) = step {
+                for (part, &voltage) in self.capacitors.iter().zip(step.charge) {
+                    let conductance = part.capacitance / step.seconds;
+                    matrix.stamp(part.ends, conductance);
+                    inject(side, part.ends, conductance * voltage);
+                }
+            }
+            for (device, &inner) in self.junctions.iter().zip(&*inner) {
+                let (current, conductance) = device.line_at(inner);
+                matrix.stamp(device.ends, conductance);
+                inject(side, device.ends, -current);
+            }
+            if let Some((node, source)) = source {
+                let line = source::line_at(&source, seen);
+                matrix.stamp([Some(node), None], line.slope);
+                side[node] += sense * line.current;
+            }
+            matrix.factor().map_err(|_| SolveError::BadPart)?;
+            matrix.solve(side, work);
+
+            let mut moved: f64 = 0.0;
+            for (device, inner) in self.junctions.iter().zip(inner.iter_mut()) {
+                let next = device.follow(across(side, device.ends), *inner);
+                moved = moved.max((next - *inner).abs());
+                *inner = next;
+            }
+            if let Some((node, source)) = source {
+                let next = source::limit(&source, sense * side[node], seen);
+                moved = moved.max((next - seen).abs());
+                seen = next;
+            }
+            if !side.iter().all(|voltage| voltage.is_finite()) {
+                return Err(SolveError::BadPart);
+            }
+            if moved < SETTLED {
+                return Ok(Solution { voltages: side.clone(), inner: inner.clone(), steps });
+            }
+        }
+        Err(SolveError::NotConverged { limit: STEP_LIMIT })
+    }
+
+    /// Nodes of the circuit.
+    #[must_use]
+    pub const fn nodes(&self) -> usize {
+        self.nodes
+    }
+}
+
+impl Solution {
+    /// How far a node is below ground.
+    #[must_use]
+    pub fn at(&self, node: Node) -> Volts {
+        node.0.and_then(|node| self.voltages.get(node)).map_or(Volts::ZERO, |&v| Volts::of(v))
+    }
+}
+
+impl Device {
+    /// The line that touches the curve where the junction itself has this voltage: current at zero volts across the
+    /// whole part, and conductance. The series resistance is folded in, so that it needs no node of its own.
+    fn line_at(&self, inner: f64) -> (f64, f64) {
+        let exponential = (inner / self.slope).min(LARGEST_EXPONENT).exp();
+        let current = self.saturation * (exponential - 1.0);
+        let conductance = self.saturation * exponential / self.slope;
+        let whole = conductance / (1.0 + conductance * self.series);
+        (current - whole * (inner + current * self.series), whole)
+    }
+
+    /// Voltage of the junction itself after a step that put `outer` across the whole part, shortened where the
+    /// exponential could not be followed.
+    fn follow(&self, outer: f64, inner: f64) -> f64 {
+        let exponential = (inner / self.slope).min(LARGEST_EXPONENT).exp();
+        let current = self.saturation * (exponential - 1.0);
+        let conductance = self.saturation * exponential / self.slope;
+        let step = (outer - inner - current * self.series) / (1.0 + conductance * self.series);
+        limit_junction(inner + step, inner, self.slope, self.critical)
+    }
+}
+
+/// Shortens the step of a junction (SPICE2's rule): above the critical voltage a step changes the current by
+/// what the straight line promised, not by its exponential.
+pub(super) fn limit_junction(new: f64, old: f64, slope: f64, critical: f64) -> f64 {
+    if new <= critical || (new - old).abs() <= 2.0 * slope {
+        return new;
+    }
+    if old > 0.0 {
+        let ratio = 1.0 + (new - old) / slope;
+        if ratio > 0.0 { old + slope * ratio.ln() } else { critical }
+    } else {
+        slope * (new / slope).ln()
+    }
+}
+
+/// Adds a current into the first end and out of the second.
+fn inject(side: &mut [f64], ends: [Option<usize>; 2], current: f64) {
+    if let Some(node) = ends[0] {
+        side[node] += current;
+    }
+    if let Some(node) = ends[1] {
+        side[node] -= current;
+    }
+}
+
+/// Voltage from the first end to the second.
+pub(super) fn across(voltages: &[f64], ends: [Option<usize>; 2]) -> f64 {
+    let [a, b] = ends.map(|end| end.map_or(0.0, |node| voltages[node]));
+    a - b
+}

@@ -1,0 +1,364 @@
+//! The common line of the jig: what the meter's black lead touches, and how its voltage goes with time.
+//!
+//! Most of the time nothing moves: the solution that belongs to a closed channel is found once and kept. Only
+//! while a capacitor is still on its way is the circuit followed in steps.
+
+use std::collections::VecDeque;
+
+use protocol::Channel;
+
+use super::{
+    circuit::{Charge, Circuit, Drive, Node, Solution, SolveError, Solver, Stride, Switch},
+    jig::{JigSetup, JigTrouble},
+    specimen::Specimen,
+};
+use crate::{
+    meter::DiodeSource,
+    moment::Moment,
+    physics::Junction,
+    units::{Amperes, Ohms, Volts},
+};
+
+/// Error of a step of time, against meters that show 0.1 mV at best.
+const TOLERANCE: Volts = Volts::of(20e-6);
+
+/// Capacitors this near to where they are going count as there.
+const ARRIVED: Volts = Volts::of(2e-6);
+
+/// First step of time after a change, in seconds.
+const FIRST_STEP: f64 = 1e-6;
+
+/// Resistance of the bleed resistor. METERS.md 4: 330 Ω takes 100 µF from 5 V to 50 mV in 0.15 s.
+const BLEED: Ohms = Ohms::of(330.0);
+
+/// A single-supply multiplexer's own clamp diode, which every open pin then shows (METERS.md 2.3, trap 1).
+const MULTIPLEXER_CLAMP: Junction =
+    Junction { saturation: Amperes::of(1e-13), ideality: 1.05, series: Ohms::of(20.0) };
+
+/// The line with the board and the meter on it, at one moment.
+#[derive(Debug)]
+pub struct CommonLine {
+    solver: Solver,
+    common: Node,
+    channels: Vec<Switch>,
+    bleed: Switch,
+    source: DiodeSource,
+    reversed: bool,
+    plugged: bool,
+    /// Channel that is closed now.
+    closed: Option<Channel>,
+    bleeding: bool,
+    /// Changes that lie ahead, in order of time.
+    ahead: VecDeque<(Moment, Option<Channel>)>,
+    now: Moment,
+    /// As the circuit has it, at the last moment asked for.
+    last: Volts,
+    course: Course,
+    /// Where each channel settles, the open line last; found when first needed.
+    rests: Vec<Option<Rest>>,
+    /// The first solution that could not be found.
+    trouble: Option<SolveError>,
+}
+
+/// Where the circuit settles.
+#[derive(Debug, Clone)]
+struct Rest {
+    voltage: Volts,
+    charge: Charge,
+}
+
+#[derive(Debug)]
+enum Course {
+    /// Nothing is known but the charge at the moment of the last change.
+    Fresh(Moment, Charge),
+    /// On the way: the step in progress.
+    Moving(Box<Moving>),
+    /// Everything has settled.
+    Resting(Rest),
+}
+
+#[derive(Debug)]
+struct Moving {
+    began: Moment,
+    /// Start of the step, in seconds after `began`.
+    from_s: f64,
+    from: Volts,
+    from_charge: Charge,
+    stride: Stride,
+    to: Volts,
+}
+
+impl CommonLine {
+    /// Puts a board on a jig, with a meter on the common line.
+    ///
+    /// # Errors
+    /// [`SolveError::BadPart`] if the board has a part without a usable value.
+    pub fn new(
+        specimen: &Specimen,
+        setup: &JigSetup,
+        source: DiodeSource,
+        now: Moment,
+    ) -> Result<Self, SolveError> {
+        let mut circuit = specimen.circuit().clone();
+        let common = circuit.node();
+        let channels = wire(&mut circuit, common, specimen, setup);
+        let drain = circuit.node();
+        circuit.resistor(drain, Node::GROUND, BLEED);
+        let bleed = circuit.switch(common, drain, Ohms::ZERO);
+        let solver = Solver::new(&circuit)?;
+        let course = Course::Fresh(now, solver.initial_charge());
+        Ok(Self {
+            common,
+            bleed,
+            source,
+            reversed: specimen.is_reversed(),
+            plugged: true,
+            closed: None,
+            bleeding: false,
+            ahead: VecDeque::new(),
+            now,
+            last: Volts::ZERO,
+            course,
+            rests: vec![None; channels.len() + 1],
+            channels,
+            solver,
+            trouble: None,
+        })
+    }
+
+    /// Opens or closes a contact at a moment that is not before the last one asked for. A later change that was
+    /// announced for after this moment no longer happens.
+    pub fn switch(&mut self, at: Moment, channel: Option<Channel>) {
+        while self.ahead.back().is_some_and(|(later, _)| *later >= at) {
+            self.ahead.pop_back();
+        }
+        self.ahead.push_back((at, channel));
+    }
+
+    /// Puts the bleed resistor on the line, or takes it off.
+    pub fn bleed(&mut self, on: bool, at: Moment) {
+        if on != self.bleeding {
+            self.go_to(at);
+            self.bleeding = on;
+            self.change();
+        }
+    }
+
+    /// Connects the meter, or takes its plugs out.
+    pub fn plug(&mut self, plugged: bool, at: Moment) {
+        if plugged != self.plugged {
+            self.go_to(at);
+            self.plugged = plugged;
+            self.rests.fill(None);
+            self.change();
+        }
+    }
+
+    /// What the meter sees. Moments must not run backwards; an earlier one counts as the last.
+    pub fn voltage(&mut self, at: Moment) -> Volts {
+        self.go_to(at);
+        self.last = match &self.course {
+            Course::Resting(rest) => rest.voltage,
+            Course::Moving(moving) => moving.voltage(self.now),
+            Course::Fresh(..) => self.last,
+        };
+        self.drive().shown(self.last)
+    }
+
+    /// What a sense input sees: the line against ground, above it positive, with the meter's plugs out for that moment.
+    pub fn sensed(&mut self, at: Moment) -> Option<Volts> {
+        self.go_to(at);
+        let charge = self.charge();
+        let unplugged = Drive { source: None, ..self.drive() };
+        let solution = self.solver.instant(&unplugged, &charge).map_err(|error| self.note(error)).ok()?;
+        Some(Volts::of(-solution.at(self.common).get()))
+    }
+
+    /// The channel that is closed, electrically, at the last moment asked for.
+    #[must_use]
+    pub const fn closed(&self) -> Option<Channel> {
+        self.closed
+    }
+
+    /// The first solution that could not be found; the line then stayed as it was.
+    #[must_use]
+    pub const fn trouble(&self) -> Option<SolveError> {
+        self.trouble
+    }
+
+    fn drive(&self) -> Drive {
+        let channel = self.closed.and_then(|channel| self.channels.get(usize::from(channel.0))).copied();
+        Drive {
+            source: self.plugged.then_some((self.common, self.source)),
+            closed: [channel, self.bleeding.then_some(self.bleed)],
+            reversed: self.reversed,
+        }
+    }
+
+    fn note(&mut self, error: SolveError) {
+        self.trouble.get_or_insert(error);
+    }
+
+    /// Passes time, and every change on the way.
+    fn go_to(&mut self, at: Moment) {
+        while let Some(&(when, channel)) = self.ahead.front().filter(|(when, _)| *when <= at) {
+            self.ahead.pop_front();
+            self.pass(when);
+            if channel != self.closed {
+                self.closed = channel;
+                self.change();
+            }
+        }
+        self.pass(at);
+    }
+
+    /// Forgets the course but not the charge.
+    fn change(&mut self) {
+        self.course = Course::Fresh(self.now, self.charge());
+    }
+
+    fn charge(&self) -> Charge {
+        match &self.course {
+            Course::Fresh(_, charge) => charge.clone(),
+            Course::Moving(moving) => moving.charge(self.now),
+            Course::Resting(rest) => rest.charge.clone(),
+        }
+    }
+
+    /// Passes time while nothing is switched.
+    fn pass(&mut self, at: Moment) {
+        self.now = self.now.max(at);
+        let rested = match &self.course {
+            Course::Resting(_) => true,
+            Course::Moving(moving) => moving.end_s() >= moving.elapsed_s(self.now),
+            Course::Fresh(..) => false,
+        };
+        if rested {
+            return;
+        }
+        if let Err(error) = self.follow() {
+            self.note(error);
+            // The last voltage stays, rather than an invented one.
+            let rest = Rest { voltage: self.last, charge: self.charge() };
+            self.course = Course::Resting(rest);
+        }
+    }
+
+    /// Steps until the present lies inside a step, or everything rests.
+    fn follow(&mut self) -> Result<(), SolveError> {
+        let drive = self.drive();
+        let rest = self.rest(&drive)?;
+        loop {
+            let (began, from_s, from, charge, wish) = match &self.course {
+                Course::Resting(_) => return Ok(()),
+                Course::Fresh(began, charge) => {
+                    (*began, 0.0, self.solver.instant(&drive, charge)?, charge.clone(), FIRST_STEP)
+                }
+                Course::Moving(moving) if moving.end_s() >= moving.elapsed_s(self.now) => return Ok(()),
+                Course::Moving(moving) => {
+                    let stride = &moving.stride;
+                    (moving.began, moving.end_s(), stride.end.clone(), stride.charge.clone(), stride.next)
+                }
+            };
+            if charge.distance(&rest.charge).get() <= ARRIVED.get() {
+                self.course = Course::Resting(rest);
+                return Ok(());
+            }
+            let stride = self.solver.stride(&drive, &charge, &from, wish, TOLERANCE)?;
+            let (from, to) = (from.at(self.common), stride.end.at(self.common));
+            self.course =
+                Course::Moving(Box::new(Moving { began, from_s, from, from_charge: charge, stride, to }));
+        }
+    }
+
+    /// Where the present drive settles.
+    fn rest(&mut self, drive: &Drive) -> Result<Rest, SolveError> {
+        let place = self.closed.map_or(self.channels.len(), |channel| usize::from(channel.0));
+        let kept = self.rests.get_mut(place).filter(|_| !self.bleeding);
+        if let Some(Some(rest)) = &kept {
+            return Ok(rest.clone());
+        }
+        let solution: Solution = self.solver.operating_point(drive)?;
+        let rest = Rest { voltage: solution.at(self.common), charge: self.solver.charge_of(&solution) };
+        if let Some(kept) = kept {
+            *kept = Some(rest.clone());
+        }
+        Ok(rest)
+    }
+}
+
+impl Moving {
+    fn end_s(&self) -> f64 {
+        self.from_s + self.stride.seconds
+    }
+
+    fn elapsed_s(&self, now: Moment) -> f64 {
+        now.since(self.began).as_secs_f64()
+    }
+
+    /// How much of the step is gone. Within a step whose error is held to the tolerance a straight line is as good.
+    fn part(&self, now: Moment) -> f64 {
+        ((self.elapsed_s(now) - self.from_s) / self.stride.seconds).clamp(0.0, 1.0)
+    }
+
+    fn voltage(&self, now: Moment) -> Volts {
+        let (from, to) = (self.from.get(), self.to.get());
+        Volts::of(from + (to - from) * self.part(now))
+    }
+
+    fn charge(&self, now: Moment) -> Charge {
+        self.from_charge.towards(&self.stride.charge, self.part(now))
+    }
+}
+
+/// Joins every channel to what it leads to, with the jig's troubles.
+fn wire(circuit: &mut Circuit, common: Node, specimen: &Specimen, setup: &JigSetup) -> Vec<Switch> {
+    // Where each channel's wire ends: at a contact, at the check resistor, or nowhere.
+    let mut ends: Vec<Option<Node>> = vec![None; usize::from(setup.channels)];
+    for (channel, &contact) in setup.wiring.channels().iter().zip(specimen.contacts()) {
+        if let Some(end) = ends.get_mut(usize::from(channel.0)) {
+            *end = Some(contact);
+        }
+    }
+    if let Some(check) = setup.wiring.check() {
+        let node = circuit.node();
+        circuit.resistor(node, Node::GROUND, check.resistor);
+        if let Some(end) = ends.get_mut(usize::from(check.channel.0)) {
+            *end = Some(node);
+        }
+    }
+    let mut ends: Vec<Node> = ends.into_iter().map(|end| end.unwrap_or_else(|| circuit.node())).collect();
+    let mut paths = setup.paths();
+    for trouble in &setup.troubles {
+        let place = |channel: &Channel| Some(usize::from(channel.0)).filter(|&at| at < ends.len());
+        match trouble {
+            JigTrouble::Worn(channel, ohms) => {
+                if let Some(at) = place(channel) {
+                    paths[at] = Ohms::of(paths[at].get() + ohms.get());
+                }
+            }
+            JigTrouble::Dead(channel) => {
+                if let Some(at) = place(channel) {
+                    ends[at] = circuit.node();
+                }
+            }
+            JigTrouble::Crossed([a, b]) => {
+                if let (Some(a), Some(b)) = (place(a), place(b)) {
+                    ends.swap(a, b);
+                }
+            }
+            JigTrouble::Leaky(channel, ohms) => {
+                if let Some(at) = place(channel) {
+                    circuit.resistor(ends[at], Node::GROUND, *ohms);
+                }
+            }
+            JigTrouble::Bridged([a, b], ohms) => {
+                if let (Some(a), Some(b)) = (place(a), place(b)) {
+                    circuit.resistor(ends[a], ends[b], *ohms);
+                }
+            }
+            JigTrouble::Clamps => circuit.junction(common, Node::GROUND, MULTIPLEXER_CLAMP),
+        }
+    }
+    ends.iter().zip(&paths).map(|(&end, &path)| circuit.switch(common, end, path)).collect()
+}
