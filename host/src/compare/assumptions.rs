@@ -20,11 +20,6 @@ pub struct Assumptions {
 
 impl Default for Assumptions {
     fn default() -> Self {
-        Self {
-            spread: Volts::of(0.006),
-            false_alarms: 0.01,
-            least: Volts::ZERO,
-            fault_rate: 0.02,
-        }
+        Self { spread: Volts::of(0.006), false_alarms: 0.01, least: Volts::ZERO, fault_rate: 0.02 }
     }
 }

@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use super::{
-    Assumptions, Check, Difference, Doubt, Evidence, Finding, Judgement, Kind, NotShown, PinJudgement, PinVerdict,
-    Shared, Verdict,
+    Assumptions, Check, Difference, Doubt, Evidence, Finding, Judgement, Kind, NotShown, PinJudgement,
+    PinVerdict, Shared, Verdict,
 };
 use crate::{
     connector::Connector,
@@ -60,7 +60,11 @@ impl Engine {
     ///
     /// # Errors
     /// [`Unfitting`] if the reference was made for other pins.
-    pub fn new(connector: &Connector, reference: &Reference, assumptions: &Assumptions) -> Result<Self, Unfitting> {
+    pub fn new(
+        connector: &Connector,
+        reference: &Reference,
+        assumptions: &Assumptions,
+    ) -> Result<Self, Unfitting> {
         reference.fits(connector)?;
         let samples: Vec<SampleVariance> = reference
             .pins
@@ -122,7 +126,8 @@ impl Engine {
     /// Judges one board.
     #[must_use]
     pub fn judge(&self, board: &BoardReadings) -> Judgement {
-        let value = |pin: usize| board.values.get(pin).copied().unwrap_or(PinValue::Unread(Unread::NotListed));
+        let value =
+            |pin: usize| board.values.get(pin).copied().unwrap_or(PinValue::Unread(Unread::NotListed));
         let drop = median_of(self.pins.iter().enumerate().filter_map(|(index, pin)| {
             let reference = pin.reference.volts()?.get();
             (reference > 0.2).then_some(())?;
@@ -143,7 +148,9 @@ impl Engine {
             };
             let kind = match (reading, expected, difference) {
                 (PinValue::Overload, PinValue::Volts(_), _) => Some(Kind::OpenJoint),
-                (PinValue::Volts(seen), _, _) if seen.get() < 0.02 && difference.is_none_or(|d| d < -0.02) => {
+                (PinValue::Volts(seen), _, _)
+                    if seen.get() < 0.02 && difference.is_none_or(|d| d < -0.02) =>
+                {
                     Some(Kind::ShortToGround)
                 }
                 (PinValue::Volts(_), PinValue::Overload, _) => Some(Kind::Leakage),

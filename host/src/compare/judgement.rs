@@ -329,11 +329,18 @@ impl fmt::Display for Verdict {
         let text = match self {
             Self::Matches { pins } => format!("matches: all {pins} pins are within their limits"),
             Self::Differs(Difference::Faults { count }) => {
-                format!("differs: {count} fault{} explain{} the readings", plural(*count), if *count == 1 { "s" } else { "" })
+                format!(
+                    "differs: {count} fault{} explain{} the readings",
+                    plural(*count),
+                    if *count == 1 { "s" } else { "" }
+                )
             }
             Self::Differs(Difference::Placement(placement)) => format!("differs: {placement}"),
             Self::Differs(Difference::Unexplained { pins }) => {
-                format!("differs: {pins} pin{} outside the limits, and no single fault explains it", plural(*pins))
+                format!(
+                    "differs: {pins} pin{} outside the limits, and no single fault explains it",
+                    plural(*pins)
+                )
             }
             Self::Inconclusive(Doubt::Unread { pins }) => {
                 format!("inconclusive: {pins} pin{} without a reading", plural(*pins))

@@ -66,7 +66,8 @@ pub fn learn(
             return Err(Unlearnable::Twice { board: board.board.clone() });
         }
     }
-    let pins: Vec<PinEvidence> = (0..connector.pins.len()).map(|pin| evidence(connector, boards, pin)).collect();
+    let pins: Vec<PinEvidence> =
+        (0..connector.pins.len()).map(|pin| evidence(connector, boards, pin)).collect();
     let odd = odd_boards(boards, &pins);
     Ok(Reference { connector: connector.name.clone(), conditions, boards: boards.to_vec(), pins, odd })
 }
@@ -115,8 +116,12 @@ fn odd_boards(boards: &[BoardReadings], pins: &[PinEvidence]) -> Vec<OddBoard> {
         for (value, pin) in board.values.iter().zip(pins) {
             let others = pin.value();
             let distance = match (value, others) {
-                (PinValue::Volts(seen), PinValue::Volts(centre)) => (seen.get() - centre.get() - middle).abs(),
-                (PinValue::Overload, PinValue::Volts(_)) | (PinValue::Volts(_), PinValue::Overload) => f64::MAX,
+                (PinValue::Volts(seen), PinValue::Volts(centre)) => {
+                    (seen.get() - centre.get() - middle).abs()
+                }
+                (PinValue::Overload, PinValue::Volts(_)) | (PinValue::Volts(_), PinValue::Overload) => {
+                    f64::MAX
+                }
                 _ => 0.0,
             };
             if distance > limit {
@@ -125,7 +130,10 @@ fn odd_boards(boards: &[BoardReadings], pins: &[PinEvidence]) -> Vec<OddBoard> {
         }
         apart.sort_by(|a, b| b.0.total_cmp(&a.0));
         if !apart.is_empty() {
-            odd.push(OddBoard { board: board.board.clone(), pins: apart.into_iter().map(|(_, p)| p).collect() });
+            odd.push(OddBoard {
+                board: board.board.clone(),
+                pins: apart.into_iter().map(|(_, p)| p).collect(),
+            });
         }
     }
     odd.sort_by_key(|board| std::cmp::Reverse(board.pins.len()));

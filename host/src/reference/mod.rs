@@ -101,7 +101,9 @@ pub struct OddPin {
 #[non_exhaustive]
 pub enum Unfitting {
     /// The lists of pins differ.
-    #[error("expected a reference for the pins of connector {connector}, found one that differs at pin {pin}")]
+    #[error(
+        "expected a reference for the pins of connector {connector}, found one that differs at pin {pin}"
+    )]
     OtherPin {
         /// Name of the connector that was asked for.
         connector: String,

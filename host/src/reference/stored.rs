@@ -188,8 +188,11 @@ impl Reference {
         if !(MIN..=CURRENT).contains(&file.version) {
             return Err(Unreadable::Version { found: file.version });
         }
-        let mut boards: Vec<BoardReadings> =
-            file.boards.iter().map(|name| BoardReadings { board: name.clone(), values: Vec::new() }).collect();
+        let mut boards: Vec<BoardReadings> = file
+            .boards
+            .iter()
+            .map(|name| BoardReadings { board: name.clone(), values: Vec::new() })
+            .collect();
         let mut pins = Vec::with_capacity(file.pins.len());
         for pin in file.pins {
             if pin.readings.len() != boards.len() {

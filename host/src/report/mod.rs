@@ -42,12 +42,14 @@ fn instruction(connector: &Connector, check: &Check) -> String {
             "measure resistance from the contact of pin {} to the next point of its net",
             name(connector, *pin)
         ),
-        Check::FollowJumpers(a, b) => format!(
-            "follow the traces or jumpers of {} to their ends",
-            names(connector, &[*a, *b])
-        ),
+        Check::FollowJumpers(a, b) => {
+            format!("follow the traces or jumpers of {} to their ends", names(connector, &[*a, *b]))
+        }
         Check::Clean(pin) => {
-            format!("clean around pin {}, dry, read again; a leak that stays is a part", name(connector, *pin))
+            format!(
+                "clean around pin {}, dry, read again; a leak that stays is a part",
+                name(connector, *pin)
+            )
         }
         Check::LookForPart(pin) => format!("look for the part on the net of pin {}", name(connector, *pin)),
     }

@@ -121,7 +121,11 @@ fn not_shown(out: &mut String, connector: &Connector, limits: &NotShown) -> std:
         writeln!(out, "  bridges between like neighbours: {}", pairs.join(" "))?;
     }
     if !limits.open_by_design.is_empty() {
-        writeln!(out, "  open joints where a good board reads OL: {}", names(connector, &limits.open_by_design))?;
+        writeln!(
+            out,
+            "  open joints where a good board reads OL: {}",
+            names(connector, &limits.open_by_design)
+        )?;
     }
     if limits.known_good == 1 {
         writeln!(out, "  how far good boards differ: one known-good board was given, the spread is assumed")?;

@@ -67,8 +67,11 @@ impl Moderated {
             return SampleVariance { variance: self.variance, freedom: f64::MAX };
         }
         let freedom = self.freedom + own;
-        let variance =
-            if own > 0.0 { (self.freedom * self.variance + own * pin.variance) / freedom } else { self.variance };
+        let variance = if own > 0.0 {
+            (self.freedom * self.variance + own * pin.variance) / freedom
+        } else {
+            self.variance
+        };
         SampleVariance { variance, freedom }
     }
 }
