@@ -111,6 +111,12 @@ impl Decoder {
         self.dropped
     }
 
+    /// Bytes that wait for the rest of their frame.
+    #[must_use]
+    pub fn waiting(&self) -> usize {
+        self.inbox.waiting().len()
+    }
+
     fn skip(&mut self, count: usize, problem: Problem) -> Option<MeterError> {
         let count = count.max(1);
         let before = self.noise;

@@ -77,4 +77,10 @@ impl Format {
             Self::Fs9721 => "fs9721",
         }
     }
+
+    /// Whether it is lines of text, ended by CR or LF.
+    #[must_use]
+    pub const fn is_text(self) -> bool {
+        matches!(self, Self::Scpi)
+    }
 }

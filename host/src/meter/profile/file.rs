@@ -4,9 +4,9 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use super::{DiodeSource, DiodeTest, Origin, PortSettings, Profile, Talk, Timing};
+use super::{DiodeSource, DiodeTest, Origin, Profile, Talk, Timing};
 use crate::{
-    meter::Format,
+    meter::{Format, PortSettings},
     units::{Amperes, Ohms, Volts},
 };
 
