@@ -78,7 +78,7 @@ fn inputs() -> Vec<Option<Volts>> {
         volts(0.543),
         None,
         volts(0.612),
-        volts(0.318),
+        volts(0.321),
         None,
         volts(0.0),
         volts(0.701),

@@ -8,7 +8,6 @@
 
 mod compare;
 mod inputs;
-mod load;
 mod reference;
 mod screen;
 
