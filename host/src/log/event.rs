@@ -7,7 +7,7 @@ use crate::{
     connector::{Connector, PinName, Wiring},
     fingerprint::Fingerprint,
     moment::Moment,
-    readings::PinValue,
+    sweep::PinResult,
     units::{Amperes, Kelvin, Ohms, Volts},
 };
 
@@ -24,9 +24,10 @@ pub struct LogLine {
 
 /// Something that happened during a session.
 ///
-/// The events that a replay feeds to the pairing, in the order and at the times of the live run, are
-/// [`MeterBytes`](Self::MeterBytes), [`JigMessage`](Self::JigMessage) and [`Operator`](Self::Operator); all
-/// others tell under which conditions that was, and what came of it.
+/// The events that a replay feeds to the pairing, in the order and at the times of the live run, are what was
+/// heard and sent ([`MeterBytes`](Self::MeterBytes), [`JigMessage`](Self::JigMessage),
+/// [`SentToMeter`](Self::SentToMeter), [`SentToJig`](Self::SentToJig)) and what the operator did
+/// ([`Operator`](Self::Operator)); all others tell under which conditions that was, and what came of it.
 #[derive(Debug, Clone, PartialEq)]
 pub enum LogEvent {
     /// Opens the log: what is swept, with what, and how it will be judged.
@@ -50,6 +51,8 @@ pub enum LogEvent {
     SentToMeter {
         /// Exactly as they went.
         bytes: Vec<u8>,
+        /// Whether the meter begins a conversion, or sends its latest, because of them.
+        asks_for_reading: bool,
     },
     /// A request was sent to the switching board.
     SentToJig {
@@ -109,8 +112,18 @@ pub enum LogEvent {
         /// Which one.
         link: Link,
     },
+    /// The operator was told something.
+    Told {
+        /// As it was shown.
+        text: String,
+    },
     /// A pin is done.
-    PinResult(PinResult),
+    PinResult {
+        /// The pin.
+        name: PinName,
+        /// What was read, and on what evidence.
+        result: PinResult,
+    },
     /// The board was judged.
     Judgement {
         /// The judgement as it was printed.
@@ -214,32 +227,6 @@ pub enum Link {
     Jig,
 }
 
-/// What was read at a pin, and on what evidence.
-#[derive(Debug, Clone, PartialEq)]
-pub struct PinResult {
-    /// Index into the pins of the connector.
-    pub index: usize,
-    /// The pin.
-    pub pin: PinName,
-    /// What was read.
-    pub value: PinValue,
-    /// On what evidence.
-    pub evidence: Evidence,
-}
-
-/// How many readings a result rests on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Evidence {
-    /// Readings that agreed and were used.
-    pub used: u32,
-    /// Readings dropped because the meter may have begun them before the switch had settled.
-    pub spoilt: u32,
-    /// Readings taken beyond that to confirm an open pin or to wait for a ramp.
-    pub confirmations: u32,
-    /// Visits to the pin after the first.
-    pub retries: u32,
-}
-
 /// How a session ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Ending {
@@ -271,7 +258,8 @@ impl LogEvent {
             Self::Operator { .. } => "operator",
             Self::LinkLost { .. } => "link_lost",
             Self::LinkRestored { .. } => "link_restored",
-            Self::PinResult(_) => "pin_result",
+            Self::Told { .. } => "told",
+            Self::PinResult { .. } => "pin_result",
             Self::Judgement { .. } => "judgement",
             Self::Redacted { .. } => "redacted",
             Self::End { .. } => "end",

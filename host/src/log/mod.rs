@@ -30,10 +30,7 @@ mod reader;
 mod stored;
 mod writer;
 
-pub use event::{
-    Conditions, Confirmation, Ending, Evidence, Header, Link, LogEvent, LogLine, PinResult, ReferenceSource,
-    Zero,
-};
+pub use event::{Conditions, Confirmation, Ending, Header, Link, LogEvent, LogLine, ReferenceSource, Zero};
 pub use format::{EncodeError, LONGEST_LINE, LineProblem, VERSION, decode, encode};
 pub use reader::{LogReader, LogTrouble, OpenError, TroubleKind};
 pub use writer::{Durable, LogNotice, LogWriter, StartError, SyncPolicy, Written};

@@ -10,14 +10,15 @@ use serde_json::Value;
 use crate::{
     connector::{CheckChannel, Connector, Pin, PinName, Role, Wiring},
     fingerprint::{Fingerprint, hex, unhex},
+    meter::{NoValue, Number, Sign},
+    moment::Moment,
     readings::{PinValue, Unread},
+    sweep::PinResult,
     units::{Amperes, Kelvin, Ohms, Volts},
 };
 
 use super::{
-    event::{
-        Conditions, Confirmation, Ending, Evidence, Header, Link, LogEvent, PinResult, ReferenceSource, Zero,
-    },
+    event::{Conditions, Confirmation, Ending, Header, Link, LogEvent, ReferenceSource, Zero},
     format::VERSION,
     jig::{StoredFrame, StoredMessage},
 };
@@ -30,7 +31,7 @@ pub(super) enum Stored {
     MeterBytes { hex: Hex },
     JigMessage(#[serde(with = "StoredMessage")] BoardMessage),
     JigNoise { what: String },
-    SentToMeter { hex: Hex },
+    SentToMeter { hex: Hex, asks_for_reading: bool },
     SentToJig(#[serde(with = "StoredFrame")] RequestFrame),
     Conditions(StoredConditions),
     Zero(StoredZero),
@@ -41,11 +42,17 @@ pub(super) enum Stored {
     Operator { action: String, detail: Option<String> },
     LinkLost { link: StoredLink, why: String },
     LinkRestored { link: StoredLink },
+    Told { text: String },
     PinResult(StoredPinResult),
     Judgement { value: Value },
     Redacted { was: String, removed: String, by: Option<String> },
     End { how: StoredEnding, detail: Option<String> },
 }
+
+/// A number as `318e-3`, or why there is none as `OL`, `-OL` or `none`.
+#[derive(Serialize, Deserialize, Clone)]
+#[serde(try_from = "String", into = "String")]
+struct StoredReading(Result<Number, NoValue>);
 
 /// Bytes as hexadecimal digits.
 #[derive(Serialize, Deserialize)]
@@ -164,12 +171,14 @@ pub(super) enum StoredEnding {
 pub(super) struct StoredPinResult {
     index: usize,
     pin: String,
+    channel: Channel,
     #[serde(with = "StoredValue")]
     value: PinValue,
-    used: u32,
-    spoilt: u32,
-    confirmations: u32,
-    retries: u32,
+    settled_us: Moment,
+    decided_us: Moment,
+    spoilt: u16,
+    used: Vec<StoredReading>,
+    retries: u16,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -200,7 +209,9 @@ impl From<&LogEvent> for Stored {
             LogEvent::MeterBytes { bytes } => Self::MeterBytes { hex: Hex(bytes) },
             LogEvent::JigMessage { message } => Self::JigMessage(message),
             LogEvent::JigNoise { what } => Self::JigNoise { what },
-            LogEvent::SentToMeter { bytes } => Self::SentToMeter { hex: Hex(bytes) },
+            LogEvent::SentToMeter { bytes, asks_for_reading } => {
+                Self::SentToMeter { hex: Hex(bytes), asks_for_reading }
+            }
             LogEvent::SentToJig { frame } => Self::SentToJig(frame),
             LogEvent::Conditions(Conditions { temperature, meter_current }) => {
                 Self::Conditions(StoredConditions {
@@ -216,10 +227,20 @@ impl From<&LogEvent> for Stored {
             LogEvent::Operator { action, detail } => Self::Operator { action, detail },
             LogEvent::LinkLost { link, why } => Self::LinkLost { link: link.into(), why },
             LogEvent::LinkRestored { link } => Self::LinkRestored { link: link.into() },
-            LogEvent::PinResult(PinResult { index, pin, value, evidence }) => {
-                let Evidence { used, spoilt, confirmations, retries } = evidence;
-                let pin = pin.as_str().to_owned();
-                Self::PinResult(StoredPinResult { index, pin, value, used, spoilt, confirmations, retries })
+            LogEvent::Told { text } => Self::Told { text },
+            LogEvent::PinResult { name, result } => {
+                let PinResult { pin, channel, value, settled, decided, spoilt, used, retries } = result;
+                Self::PinResult(StoredPinResult {
+                    index: pin,
+                    pin: name.as_str().to_owned(),
+                    channel,
+                    value,
+                    settled_us: settled,
+                    decided_us: decided,
+                    spoilt,
+                    used: used.into_iter().map(StoredReading).collect(),
+                    retries,
+                })
             }
             LogEvent::Judgement { value } => Self::Judgement { value },
             LogEvent::Redacted { was, removed, by } => Self::Redacted { was, removed, by },
@@ -238,7 +259,9 @@ impl TryFrom<Stored> for LogEvent {
             Stored::MeterBytes { hex } => Self::MeterBytes { bytes: hex.0 },
             Stored::JigMessage(message) => Self::JigMessage { message },
             Stored::JigNoise { what } => Self::JigNoise { what },
-            Stored::SentToMeter { hex } => Self::SentToMeter { bytes: hex.0 },
+            Stored::SentToMeter { hex, asks_for_reading } => {
+                Self::SentToMeter { bytes: hex.0, asks_for_reading }
+            }
             Stored::SentToJig(frame) => Self::SentToJig { frame },
             Stored::Conditions(stored) => Self::Conditions(Conditions {
                 temperature: stored.temperature_kelvin,
@@ -252,18 +275,20 @@ impl TryFrom<Stored> for LogEvent {
             Stored::Operator { action, detail } => Self::Operator { action, detail },
             Stored::LinkLost { link, why } => Self::LinkLost { link: link.into(), why },
             Stored::LinkRestored { link } => Self::LinkRestored { link: link.into() },
-            Stored::PinResult(StoredPinResult {
-                index,
-                pin,
-                value,
-                used,
-                spoilt,
-                confirmations,
-                retries,
-            }) => {
-                let evidence = Evidence { used, spoilt, confirmations, retries };
-                Self::PinResult(PinResult { index, pin: PinName::new(&pin), value, evidence })
-            }
+            Stored::Told { text } => Self::Told { text },
+            Stored::PinResult(stored) => Self::PinResult {
+                name: PinName::new(&stored.pin),
+                result: PinResult {
+                    pin: stored.index,
+                    channel: stored.channel,
+                    value: stored.value,
+                    settled: stored.settled_us,
+                    decided: stored.decided_us,
+                    spoilt: stored.spoilt,
+                    used: stored.used.into_iter().map(|reading| reading.0).collect(),
+                    retries: stored.retries,
+                },
+            },
             Stored::Judgement { value } => Self::Judgement { value },
             Stored::Redacted { was, removed, by } => Self::Redacted { was, removed, by },
             Stored::End { how, detail } => Self::End { how: how.into(), detail },
@@ -404,6 +429,37 @@ impl TryFrom<String> for Hex {
 
     fn try_from(text: String) -> Result<Self, Self::Error> {
         unhex(&text).map(Self).ok_or("expected pairs of hexadecimal digits in lower case")
+    }
+}
+
+impl From<StoredReading> for String {
+    fn from(StoredReading(reading): StoredReading) -> Self {
+        match reading {
+            Ok(Number { count, exponent }) => format!("{count}e{exponent}"),
+            Err(NoValue::Overload(Sign::Plus)) => "OL".to_owned(),
+            Err(NoValue::Overload(Sign::Minus)) => "-OL".to_owned(),
+            Err(NoValue::NotMeasured) => "none".to_owned(),
+        }
+    }
+}
+
+impl TryFrom<String> for StoredReading {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        let reading = match text.as_str() {
+            "OL" => Err(NoValue::Overload(Sign::Plus)),
+            "-OL" => Err(NoValue::Overload(Sign::Minus)),
+            "none" => Err(NoValue::NotMeasured),
+            number => {
+                let parts = number.split_once('e').and_then(|(count, exponent)| {
+                    Some(Number { count: count.parse().ok()?, exponent: exponent.parse().ok()? })
+                });
+                Ok(parts
+                    .ok_or_else(|| format!("expected a reading such as 318e-3, OL or none, found {text}"))?)
+            }
+        };
+        Ok(Self(reading))
     }
 }
 

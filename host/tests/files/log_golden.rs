@@ -54,6 +54,7 @@ fn the_samples_hold_every_kind_of_event() {
         "redacted",
         "sent_to_jig",
         "sent_to_meter",
+        "told",
         "zero",
     ];
     assert_eq!(kinds, BTreeSet::from(all));

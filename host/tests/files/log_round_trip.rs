@@ -2,9 +2,11 @@
 
 use pintally::{
     connector::{Connector, Pin, PinName, Role, Wiring},
-    log::{Conditions, Evidence, Header, LogEvent, LogLine, LogReader, PinResult, Zero, decode, encode},
+    log::{Conditions, Header, LogEvent, LogLine, LogReader, Zero, decode, encode},
+    meter::{NoValue, Number, Sign},
     moment::Moment,
     readings::{PinValue, Unread},
+    sweep::PinResult,
     units::{Amperes, Kelvin, Ohms, Volts},
 };
 use proptest::{collection::vec, option, prelude::*, sample::select};
@@ -47,6 +49,29 @@ fn pin_value() -> impl Strategy<Value = PinValue> {
     ]
 }
 
+fn reading() -> impl Strategy<Value = Result<Number, NoValue>> {
+    prop_oneof![
+        any::<(i64, i8)>().prop_map(|(count, exponent)| Ok(Number { count, exponent })),
+        select(vec![NoValue::Overload(Sign::Plus), NoValue::Overload(Sign::Minus), NoValue::NotMeasured])
+            .prop_map(Err),
+    ]
+}
+
+fn pin_result() -> impl Strategy<Value = PinResult> {
+    (any::<(usize, u8, u64, u64, u16, u16)>(), pin_value(), vec(reading(), 0..8)).prop_map(
+        |((pin, channel, settled, decided, spoilt, retries), value, used)| PinResult {
+            pin,
+            channel: Channel(channel),
+            value,
+            settled: Moment::from_micros(settled),
+            decided: Moment::from_micros(decided),
+            spoilt,
+            used,
+            retries,
+        },
+    )
+}
+
 /// A header of a random connector, with random texts.
 fn any_header() -> impl Strategy<Value = Header> {
     let role = option::of(select(vec![Role::Ground, Role::Power, Role::Signal, Role::Unconnected]));
@@ -87,14 +112,13 @@ fn any_header() -> impl Strategy<Value = Header> {
 
 fn any_event() -> impl Strategy<Value = LogEvent> {
     let samples: Vec<_> = every_event().into_iter().map(|line| line.event).collect();
-    let evidence = any::<(u32, u32, u32, u32)>()
-        .prop_map(|(used, spoilt, confirmations, retries)| Evidence { used, spoilt, confirmations, retries });
     let bytes = || vec(any::<u8>(), 0..300);
     prop_oneof![
         8 => select(samples),
         1 => any_header().prop_map(|header| LogEvent::Header(Box::new(header))),
         1 => bytes().prop_map(|bytes| LogEvent::MeterBytes { bytes }),
-        1 => bytes().prop_map(|bytes| LogEvent::SentToMeter { bytes }),
+        1 => (bytes(), any::<bool>())
+            .prop_map(|(bytes, asks_for_reading)| LogEvent::SentToMeter { bytes, asks_for_reading }),
         1 => text().prop_map(|text| LogEvent::Note { text }),
         1 => (text(), text(), text()).prop_map(|(what, by, why)| LogEvent::Override { what, by, why }),
         1 => (text(), option::of(text())).prop_map(|(action, detail)| LogEvent::Operator { action, detail }),
@@ -113,9 +137,8 @@ fn any_event() -> impl Strategy<Value = LogEvent> {
             let paths = paths.into_iter().map(|(channel, ohms)| (Channel(channel), Ohms::of(ohms))).collect();
             LogEvent::Zero(Zero { measured, paths })
         }),
-        1 => (any::<usize>(), "[!-~]{1,64}", pin_value(), evidence).prop_map(|(index, pin, value, evidence)| {
-            LogEvent::PinResult(PinResult { index, pin: PinName::new(&pin), value, evidence })
-        }),
+        1 => ("[!-~]{1,64}", pin_result())
+            .prop_map(|(name, result)| LogEvent::PinResult { name: PinName::new(&name), result }),
         1 => any::<(u16, u64, Option<u16>, u8)>().prop_map(|(seq, at_us, step, channel)| LogEvent::JigMessage {
             message: BoardMessage::Answer { seq, at_us, answer: Answer::Settled { step, channel: Channel(channel) } },
         }),

@@ -8,12 +8,16 @@ use std::{
 };
 
 use pintally::{
+    connector::PinName,
     log::{
         Durable, Ending, LogEvent, LogNotice, LogReader, LogWriter, StartError, SyncPolicy, TroubleKind,
         Written,
     },
     moment::Moment,
+    readings::{PinValue, Unread},
+    sweep::PinResult,
 };
+use protocol::Channel;
 
 use crate::samples::header;
 
@@ -181,15 +185,19 @@ fn a_failed_sync_is_told_once() {
 
 #[test]
 fn an_event_that_cannot_be_stored_is_left_out_and_told() {
-    use pintally::{
-        connector::PinName,
-        log::{Evidence, PinResult},
-        readings::{PinValue, Unread},
-    };
     let mut writer = LogWriter::start(Vec::new(), header(), Moment::START, SyncPolicy::EachResult).unwrap();
     let value = PinValue::Unread(Unread::NotSettled { slope: f64::NAN });
-    let result = PinResult { index: 0, pin: PinName::new("1"), value, evidence: Evidence::default() };
-    let notice = writer.write(Moment::START, LogEvent::PinResult(result));
+    let result = PinResult {
+        pin: 0,
+        channel: Channel(0),
+        value,
+        settled: Moment::START,
+        decided: Moment::START,
+        spoilt: 0,
+        used: vec![],
+        retries: 0,
+    };
+    let notice = writer.write(Moment::START, LogEvent::PinResult { name: PinName::new("1"), result });
     assert!(matches!(notice, Some(LogNotice::Left { number: 2, kind: "pin_result", .. })), "{notice:?}");
     let long = "x".repeat(pintally::log::LONGEST_LINE);
     let notice = writer.write(Moment::START, note(&long));

@@ -6,12 +6,11 @@
 use pintally::{
     connector::{CheckChannel, Connector, Pin, PinName, Role, Wiring},
     fingerprint::Fingerprint,
-    log::{
-        Conditions, Confirmation, Ending, Evidence, Header, Link, LogEvent, LogLine, PinResult,
-        ReferenceSource, Zero,
-    },
+    log::{Conditions, Confirmation, Ending, Header, Link, LogEvent, LogLine, ReferenceSource, Zero},
+    meter::{NoValue, Number, Sign},
     moment::Moment,
     readings::{PinValue, Unread},
+    sweep::PinResult,
     units::{Amperes, Kelvin, Ohms, Volts},
 };
 use protocol::{
@@ -95,7 +94,9 @@ pub(crate) fn every_event() -> Vec<LogLine> {
         LogEvent::Note { text: text("pad 4 was rebuilt\twith 0.05 mm wire \u{1b}[31m \u{9b} \u{2028}") },
         LogEvent::Operator { action: text("start"), detail: None },
         LogEvent::Operator { action: text("skip"), detail: Some(text("4")) },
-        LogEvent::SentToMeter { bytes: b"READ?\n".to_vec() },
+        LogEvent::SentToMeter { bytes: b"CONF:DIOD\n".to_vec(), asks_for_reading: false },
+        LogEvent::SentToMeter { bytes: b"READ?\n".to_vec(), asks_for_reading: true },
+        LogEvent::Told { text: text("the lid is open: close it to go on") },
         LogEvent::MeterBytes { bytes: b"+3.18000000E-01\r\n".to_vec() },
         LogEvent::MeterBytes { bytes: vec![] },
         LogEvent::MeterBytes { bytes: vec![0x00, 0x7F, 0x80, 0xFF] },
@@ -131,10 +132,26 @@ pub(crate) fn every_event() -> Vec<LogLine> {
         PinValue::Unread(Unread::NotSettled { slope: 0.02 }),
         PinValue::Unread(Unread::Voided),
     ];
+    let used = vec![
+        Ok(Number { count: 318, exponent: -3 }),
+        Ok(Number { count: -4, exponent: 0 }),
+        Err(NoValue::Overload(Sign::Plus)),
+        Err(NoValue::Overload(Sign::Minus)),
+        Err(NoValue::NotMeasured),
+    ];
     events.extend(values.into_iter().enumerate().map(|(index, value)| {
-        let index = index % 5;
-        let evidence = Evidence { used: 2, spoilt: 1, confirmations: 0, retries: 0 };
-        LogEvent::PinResult(PinResult { index, pin: PinName::new(&(index + 1).to_string()), value, evidence })
+        let pin = index % 5;
+        let result = PinResult {
+            pin,
+            channel: Channel(4),
+            value,
+            settled: Moment::from_micros(1_000_000),
+            decided: Moment::from_micros(1_400_000),
+            spoilt: 1,
+            used: used[..index.min(5)].to_vec(),
+            retries: 0,
+        };
+        LogEvent::PinResult { name: PinName::new(&(pin + 1).to_string()), result }
     }));
     events.extend([
         LogEvent::Judgement { value: json!({"board": "T-0042", "flagged": ["4"], "placement": null}) },
