@@ -1,0 +1,303 @@
+//! The whole board: links, sequencer, silence and panel in one, driven by bytes and the time.
+
+use protocol::{
+    Answer, BoardMessage, Channel, Event, Fault, FrameError, Greeting, OpenReason, PLAN_STEPS, Request,
+    RequestFrame, Status, Timing, UnknownContent, version,
+};
+
+use crate::link::Link;
+use crate::panel::{Moved, Panel};
+use crate::sequencer::Sequencer;
+use crate::silence::{SILENCE_LIMIT_US, Silence};
+use crate::{FIRMWARE_VERSION, Fittings, Identity, Switch};
+
+/// A switching board with a switch `S`, optional parts `F` and `LINKS` links to hosts.
+///
+/// The owner of the board calls [`push`](Self::push) with bytes as they come, [`poll`](Self::poll) at
+/// [`next_deadline_us`](Self::next_deadline_us) and after each push, and sends on what
+/// [`take_output`](Self::take_output) gives. Each call is given a reading of the clock that was made just
+/// before it; readings never run backwards.
+#[derive(Debug)]
+pub struct Board<S, F, const LINKS: usize> {
+    sequencer: Sequencer<S>,
+    panel: Panel<F>,
+    links: [Link; LINKS],
+    /// The link that greeted last: it rules the switch and gets the events.
+    ruling: Option<usize>,
+    silence: Silence,
+    identity: Identity,
+}
+
+impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
+    /// Takes the hardware over and opens every channel.
+    pub fn new(switch: S, fittings: F, identity: Identity, now_us: u64) -> Self {
+        Self {
+            sequencer: Sequencer::new(switch),
+            panel: Panel::new(fittings, now_us),
+            links: [const { Link::new() }; LINKS],
+            ruling: None,
+            silence: Silence::new(now_us),
+            identity,
+        }
+    }
+
+    /// Takes bytes that came on a link. A link that does not exist is ignored.
+    pub fn push(&mut self, link: usize, bytes: &[u8], now_us: u64) {
+        for &byte in bytes {
+            let item = self.links.get_mut(link).and_then(|link| link.push(byte));
+            match item {
+                None => continue,
+                Some(Ok(frame)) => self.request(link, frame, now_us),
+                Some(Err(error)) => self.bad_frame(link, error, now_us),
+            }
+            self.mind_the_deaf(now_us);
+        }
+    }
+
+    /// Does what has become due.
+    pub fn poll(&mut self, now_us: u64) {
+        // First, while nothing was moved since the clock was read.
+        self.sequencer.observe(now_us);
+        let Moved { lid_closed, button_pressed } = self.panel.poll(now_us);
+        if let Some(closed) = lid_closed {
+            self.event(Event::Lid { closed }, now_us);
+            if !closed {
+                self.open_for(OpenReason::LidOpen, now_us);
+            }
+        }
+        if let Some(pressed) = button_pressed {
+            self.event(Event::Button { pressed }, now_us);
+        }
+        if !self.sequencer.is_idle() && self.silence.is_over(now_us) {
+            self.open_for(OpenReason::HostSilent, now_us);
+        }
+        let Self { sequencer, links, ruling, .. } = self;
+        sequencer.poll(now_us, &mut |message| say(links, *ruling, &message));
+        self.follow_bleed();
+        self.mind_the_deaf(now_us);
+        for link in &mut self.links {
+            link.tell_lost(now_us);
+        }
+    }
+
+    /// When [`poll`](Self::poll) wants to be called at the latest; a time that has passed means at once,
+    /// `None` means not before more bytes come.
+    pub fn next_deadline_us(&self) -> Option<u64> {
+        let silence_us = (!self.sequencer.is_idle()).then(|| self.silence.ends_at_us());
+        let lost_us = self.links.iter().any(Link::can_tell_lost).then_some(0);
+        [self.sequencer.next_deadline_us(), silence_us, self.panel.next_deadline_us(), lost_us]
+            .into_iter()
+            .flatten()
+            .min()
+    }
+
+    /// Moves bytes for the host on a link into `out`; returns how many.
+    pub fn take_output(&mut self, link: usize, out: &mut [u8]) -> usize {
+        self.links.get_mut(link).map_or(0, |link| link.take_output(out))
+    }
+
+    /// Whether there are bytes for the host on a link.
+    pub fn has_output(&self, link: usize) -> bool {
+        self.links.get(link).is_some_and(Link::has_output)
+    }
+
+    /// The closed channel, settled or not.
+    pub fn closed(&self) -> Option<Channel> {
+        self.sequencer.closed()
+    }
+
+    /// The switch, to look at.
+    pub fn switch(&self) -> &S {
+        self.sequencer.switch()
+    }
+
+    /// The optional parts, to look at or to move in a test.
+    pub fn fittings(&mut self) -> &mut F {
+        &mut self.panel.fittings
+    }
+
+    /// A frame with a good checksum that holds a request.
+    fn request(&mut self, link: usize, frame: RequestFrame, now_us: u64) {
+        let RequestFrame { seq, request } = frame;
+        let rules = self.ruling == Some(link);
+        if rules {
+            self.silence.heard(now_us);
+        }
+        let outcome = if rules || matches!(request, Request::Greet { .. }) {
+            self.carry_out(link, seq, request, now_us)
+        } else {
+            Err(Fault::NotGreeted)
+        };
+        if let Err(fault) = outcome {
+            self.answer(link, seq, Answer::Refused(fault), now_us);
+        }
+        self.follow_bleed();
+    }
+
+    /// Carries out a request. An error is the answer to it; otherwise it was answered, or the sequencer
+    /// will when it is done.
+    fn carry_out(&mut self, link: usize, seq: u16, request: Request, now_us: u64) -> Result<(), Fault> {
+        let lid_closed = self.panel.lid_closed();
+        let bleed_fitted = self.panel.parts().bleed;
+        let shut = || if lid_closed { Ok(()) } else { Err(Fault::LidOpen) };
+        let Self { sequencer, panel, links, .. } = self;
+        let say = &mut |message| say(links, Some(link), &message);
+        let answer = match request {
+            Request::Greet { min, max } => Answer::Greeting(self.greet(link, min, max, now_us)?),
+            Request::Ping => Answer::Pong,
+            Request::OpenAll => {
+                sequencer.open_all(seq, now_us, say);
+                return Ok(());
+            }
+            Request::Select { channel, settle_us } => {
+                shut()?;
+                return sequencer.select(seq, channel, settle_us, now_us, say);
+            }
+            Request::LoadPlan { first, channels } => {
+                Answer::PlanLoaded { steps: sequencer.load_plan(first, &channels, now_us, say)? }
+            }
+            Request::Start { steps, settle_us, pace } => {
+                shut()?;
+                return sequencer.start(seq, steps, settle_us, pace, now_us, say);
+            }
+            Request::Advance { step } => {
+                shut()?;
+                return sequencer.advance(seq, step, now_us, say);
+            }
+            Request::Bleed { channel, hold_us } => {
+                if !bleed_fitted {
+                    return Err(Fault::NotFitted);
+                }
+                shut()?;
+                return sequencer.bleed(seq, channel, hold_us, now_us, say);
+            }
+            Request::Indicate { light, sound } => {
+                if !panel.indicate(light, sound, now_us) {
+                    return Err(Fault::NotFitted);
+                }
+                Answer::Indicated
+            }
+            Request::Sense => {
+                let fitted = panel.parts().sense;
+                let sensed = fitted.then(|| panel.fittings.sense_millivolts()).flatten();
+                Answer::SenseVoltage { millivolts: sensed.ok_or(Fault::NotFitted)? }
+            }
+            Request::Status => Answer::Status(self.status(link)),
+        };
+        self.answer(link, seq, answer, now_us);
+        Ok(())
+    }
+
+    fn greet(&mut self, link: usize, min: u8, max: u8, now_us: u64) -> Result<Greeting, Fault> {
+        if let Some(other) = self.ruling.filter(|&ruling| ruling != link) {
+            // Even if nothing was closed: that host must know that it no longer rules.
+            let was_idle = self.sequencer.is_idle();
+            self.open_for(OpenReason::OtherHost, now_us);
+            if was_idle {
+                let event = Event::Opened { reason: OpenReason::OtherHost };
+                say(&mut self.links, Some(other), &BoardMessage::Event { at_us: now_us, event });
+            }
+        }
+        let Self { sequencer, links, .. } = self;
+        sequencer.reset(now_us, &mut |message| say(links, Some(link), &message));
+        self.ruling = None;
+        let newest = max.min(version::CURRENT);
+        if newest < min.max(version::MIN) {
+            return Err(Fault::Version { min: version::MIN, max: version::CURRENT });
+        }
+        self.ruling = Some(link);
+        self.silence.heard(now_us);
+        Ok(self.greeting(newest))
+    }
+
+    fn greeting(&self, version: u8) -> Greeting {
+        let waits = self.switch().waits();
+        Greeting {
+            version,
+            kind: self.switch().kind(),
+            boot_id: self.identity.boot_id,
+            reset: self.identity.reset,
+            channels: self.switch().channels(),
+            plan_steps: PLAN_STEPS as u16,
+            firmware: FIRMWARE_VERSION,
+            unique_id: self.identity.unique_id,
+            parts: self.panel.parts(),
+            timing: Timing { break_us: waits.break_us, make_us: waits.make_us, silence_us: SILENCE_LIMIT_US },
+        }
+    }
+
+    fn status(&self, link: usize) -> Status {
+        let parts = self.panel.parts();
+        Status {
+            closed: self.closed(),
+            step: self.sequencer.step(),
+            lid_closed: parts.lid.then(|| self.panel.lid_closed()),
+            button_pressed: parts.button.then(|| self.panel.button_pressed()),
+            bad_frames: self.links.get(link).map_or(0, Link::bad_frames),
+        }
+    }
+
+    /// A frame that holds no request. On the ruling link it opens everything: the link can't be trusted
+    /// with a closed channel.
+    fn bad_frame(&mut self, link: usize, error: FrameError, now_us: u64) {
+        let rules = self.ruling == Some(link);
+        let numbered = match error {
+            FrameError::Unknown(UnknownContent { seq }) => {
+                if rules {
+                    self.silence.heard(now_us);
+                }
+                seq
+            }
+            _ => None,
+        };
+        if numbered.is_none()
+            && let Some(link) = self.links.get_mut(link)
+        {
+            link.bad_frame(error.trouble(), now_us);
+        }
+        if rules {
+            self.open_for(OpenReason::BadFrame, now_us);
+        }
+        if let Some(seq) = numbered {
+            let fault = if rules { Fault::UnknownRequest } else { Fault::NotGreeted };
+            self.answer(link, seq, Answer::Refused(fault), now_us);
+        }
+    }
+
+    fn open_for(&mut self, reason: OpenReason, now_us: u64) {
+        let Self { sequencer, links, ruling, .. } = self;
+        sequencer.open_for(reason, now_us, &mut |message| say(links, *ruling, &message));
+        self.follow_bleed();
+    }
+
+    /// Opens everything if a message to the ruling host had to be dropped.
+    fn mind_the_deaf(&mut self, now_us: u64) {
+        let mut deaf = false;
+        for (index, link) in self.links.iter_mut().enumerate() {
+            deaf |= link.take_overflow() && self.ruling == Some(index);
+        }
+        if deaf {
+            self.open_for(OpenReason::HostDeaf, now_us);
+        }
+    }
+
+    /// Keeps the bleed resistor as the sequencer wants it.
+    fn follow_bleed(&mut self) {
+        let wanted = self.sequencer.bleeds();
+        self.panel.bleed(wanted);
+    }
+
+    fn event(&mut self, event: Event, now_us: u64) {
+        say(&mut self.links, self.ruling, &BoardMessage::Event { at_us: now_us, event });
+    }
+
+    fn answer(&mut self, link: usize, seq: u16, answer: Answer, now_us: u64) {
+        say(&mut self.links, Some(link), &BoardMessage::Answer { seq, at_us: now_us, answer });
+    }
+}
+
+fn say(links: &mut [Link], link: Option<usize>, message: &BoardMessage) {
+    if let Some(link) = link.and_then(|link| links.get_mut(link)) {
+        link.say(message);
+    }
+}
