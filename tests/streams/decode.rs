@@ -2,14 +2,14 @@
 
 use pintally::moment::Moment;
 
-use crate::fixture::{Stream, drain, listening, shown};
+use crate::fixture::{Stream, drain, every_frame, shown};
 
 #[test]
 fn every_frame_reads_as_documented() {
     for stream in Stream::all() {
         let profile = stream.profile();
         for frame in &stream.frames {
-            let mut decoder = listening(&profile);
+            let mut decoder = every_frame(&profile);
             decoder.push(&frame.bytes(), Moment::START);
             let pulled = drain(&mut decoder);
             match (&frame.reads, &frame.refused) {
@@ -34,7 +34,7 @@ fn a_stamp_tells_when_the_frame_was_on_the_wire() {
     let streams = Stream::all();
     let stream = streams.iter().find(|stream| stream.profile().name == "fs9721").unwrap();
     let profile = stream.profile();
-    let mut decoder = listening(&profile);
+    let mut decoder = every_frame(&profile);
     let bytes = stream.frames[0].bytes();
     // Two chunks: five bytes at 100 ms, nine bytes at 140 ms. 2400 8N1 is 4.167 ms a byte, so the first byte
     // came 16.666 ms before 100 ms.
@@ -50,7 +50,7 @@ fn noise_costs_one_frame_and_one_error() {
     for stream in Stream::all() {
         let profile = stream.profile();
         let frame = stream.frames[0].bytes();
-        let mut decoder = listening(&profile);
+        let mut decoder = every_frame(&profile);
         // A frame without its end, then whole ones.
         decoder.push(&frame[..frame.len() - 4], Moment::START);
         decoder.push(&frame.repeat(4), Moment::START);

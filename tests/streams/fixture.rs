@@ -57,11 +57,10 @@ impl Stream {
         meter::shipped(&self.profile).unwrap_or_else(|| panic!("no profile {}", self.profile))
     }
 
-    /// Bytes of all frames that must be read, ten of each, in turn.
+    /// Bytes of all frames that must be read, each one three times.
     pub(crate) fn bytes(&self) -> Vec<u8> {
         let good = self.frames.iter().filter(|frame| frame.refused.is_none());
-        let once: Vec<u8> = good.flat_map(|frame| frame.bytes()).collect();
-        once.repeat(10)
+        good.flat_map(|frame| frame.bytes().repeat(3)).collect()
     }
 }
 
@@ -101,9 +100,9 @@ pub(crate) fn shown(reading: &Reading) -> String {
     }
 }
 
-/// A decoder that has heard the end of a line, so that a text format trusts the next one.
-pub(crate) fn listening(profile: &Profile) -> Decoder {
-    let mut decoder = Decoder::new(profile);
+/// A decoder that hands out every frame and has heard the end of a line, so that a text format trusts the next one.
+pub(crate) fn every_frame(profile: &Profile) -> Decoder {
+    let mut decoder = Decoder::every_frame(profile);
     if profile.talk == Talk::Streaming && profile.format.is_text() {
         decoder.push(b"\r", Moment::START);
         assert_eq!(decoder.pull(), None);

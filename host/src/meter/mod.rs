@@ -14,6 +14,7 @@ mod conversation;
 mod decoder;
 mod format;
 mod inbox;
+mod mode;
 mod port_settings;
 mod problem;
 mod profile;
@@ -21,7 +22,7 @@ mod reading;
 
 pub use conversation::{Answer, Conversation, ConversationError, Event, Identity};
 pub use decoder::Decoder;
-pub use format::Format;
+pub use format::{Format, LineFormat};
 pub use port_settings::{DataBits, Parity, PortSettings, StopBits};
 pub use problem::{MeterError, Problem};
 pub use profile::{DiodeSource, DiodeTest, Origin, Profile, ProfileError, Talk, Timing, shipped};

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     PortSettings,
-    format::{Format, Fs9721, Lines, Scpi, Wire},
+    format::{Format, LineFormat},
 };
 use crate::units::{Amperes, Ohms, Volts};
 
@@ -40,6 +40,8 @@ pub struct Profile {
     pub diode: DiodeTest,
     /// Numbers from here on are an overload, for SCPI-like meters that are older than SCPI's 9.9E37.
     pub overload_from: Option<f64>,
+    /// How lines are read, with [`Format::Line`].
+    pub line: Option<LineFormat>,
 }
 
 /// How far to trust a profile.
@@ -141,18 +143,6 @@ impl Profile {
     pub fn period(&self) -> Duration {
         Duration::from_secs_f64(self.timing.readings_per_second.recip())
     }
-
-    pub(crate) fn wire(&self) -> Box<dyn Wire> {
-        // A meter that streams may be in the middle of a line when we begin to listen.
-        let lines = match self.talk {
-            Talk::Streaming => Lines::torn(),
-            Talk::Polled { .. } | Talk::Triggered { .. } => Lines::whole(),
-        };
-        match self.format {
-            Format::Scpi => Box::new(Scpi::new(lines, self.overload_from)),
-            Format::Fs9721 => Box::new(Fs9721::default()),
-        }
-    }
 }
 
 /// The profile of this name that comes with the program.
@@ -168,10 +158,20 @@ impl Profile {
     }
 }
 
-const SHIPPED: [&str; 3] = [
+const SHIPPED: [&str; 13] = [
     include_str!("../../profiles/scpi-bench.toml"),
     include_str!("../../profiles/bench-stream.toml"),
     include_str!("../../profiles/fs9721.toml"),
+    include_str!("../../profiles/fs9922.toml"),
+    include_str!("../../profiles/es14.toml"),
+    include_str!("../../profiles/es14-8n1.toml"),
+    include_str!("../../profiles/es11.toml"),
+    include_str!("../../profiles/d14.toml"),
+    include_str!("../../profiles/t16.toml"),
+    include_str!("../../profiles/tpi183.toml"),
+    include_str!("../../profiles/tpi196.toml"),
+    include_str!("../../profiles/hm8012.toml"),
+    include_str!("../../profiles/text-lines.toml"),
 ];
 
 #[cfg(test)]
