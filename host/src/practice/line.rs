@@ -20,13 +20,13 @@ use crate::{
 };
 
 /// Error of a step of time, against meters that show 0.1 mV at best.
-const TOLERANCE: Volts = Volts::of(20e-6);
+const TOLERANCE: Volts = Volts::of(50e-6);
 
 /// Capacitors this near to where they are going count as there.
-const ARRIVED: Volts = Volts::of(2e-6);
+const ARRIVED: Volts = Volts::of(20e-6);
 
 /// First step of time after a change, in seconds.
-const FIRST_STEP: f64 = 1e-6;
+const FIRST_STEP: f64 = 20e-6;
 
 /// Resistance of the bleed resistor. METERS.md 4: 330 Ω takes 100 µF from 5 V to 50 mV in 0.15 s.
 const BLEED: Ohms = Ohms::of(330.0);
@@ -249,21 +249,23 @@ impl CommonLine {
         let drive = self.drive();
         let rest = self.rest(&drive)?;
         loop {
-            let (began, from_s, from, charge, wish) = match &self.course {
+            let charge = match &self.course {
                 Course::Resting(_) => return Ok(()),
-                Course::Fresh(began, charge) => {
-                    (*began, 0.0, self.solver.instant(&drive, charge)?, charge.clone(), FIRST_STEP)
-                }
                 Course::Moving(moving) if moving.end_s() >= moving.elapsed_s(self.now) => return Ok(()),
-                Course::Moving(moving) => {
-                    let stride = &moving.stride;
-                    (moving.began, moving.end_s(), stride.end.clone(), stride.charge.clone(), stride.next)
-                }
+                Course::Fresh(_, charge) => charge.clone(),
+                Course::Moving(moving) => moving.stride.charge.clone(),
             };
             if charge.distance(&rest.charge).get() <= ARRIVED.get() {
                 self.course = Course::Resting(rest);
                 return Ok(());
             }
+            let (began, from_s, from, wish) = match &self.course {
+                Course::Moving(moving) => {
+                    (moving.began, moving.end_s(), moving.stride.end.clone(), moving.stride.next)
+                }
+                Course::Fresh(began, _) => (*began, 0.0, self.solver.instant(&drive, &charge)?, FIRST_STEP),
+                Course::Resting(_) => return Ok(()),
+            };
             let stride = self.solver.stride(&drive, &charge, &from, wish, TOLERANCE)?;
             let (from, to) = (from.at(self.common), stride.end.at(self.common));
             self.course =
