@@ -98,7 +98,8 @@ fn limited(text: &str, most: usize) -> Result<&str, LabelProblem> {
 
 /// Control characters, line and paragraph separators, and the marks that change the direction of text
 /// (Unicode Standard, section 23.2 "Layout Controls").
-fn is_unprintable(c: char) -> bool {
+#[must_use]
+pub fn is_unprintable(c: char) -> bool {
     c.is_control()
         || matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{061C}')
 }

@@ -6,7 +6,9 @@
     reason = "the command line is an edge: it opens files and reads the clock"
 )]
 
-mod load;
+mod compare;
+mod inputs;
+mod reference;
 mod screen;
 
 use clap::{Parser, Subcommand};
@@ -24,7 +26,10 @@ struct Cli {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Compare(compare::Args),
+    Reference(reference::Args),
+}
 
 /// Runs the command that was typed and tells how it ended.
 #[must_use]
@@ -48,6 +53,9 @@ pub fn main() -> ExitStatus {
     }
 }
 
-fn run(command: &Command, _screen: &mut Screen) -> Result<ExitStatus, Failure> {
-    match *command {}
+fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    match command {
+        Command::Compare(args) => compare::run(args, screen),
+        Command::Reference(args) => reference::run(args, screen),
+    }
 }

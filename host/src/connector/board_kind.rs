@@ -58,7 +58,7 @@ pub enum BoardKindProblem {
     NoConnectors,
     #[error("expected at most {MOST_CONNECTORS} connectors, found {found}")]
     TooManyConnectors { found: usize },
-    #[error("expected each connector once, found {name} again after line {first}")]
+    #[error("expected each connector once, found {name} again; the first is on line {first}")]
     ConnectorTwice { name: String, first: u64 },
     #[error("expected another connector of this board as a neighbour of {name}, found {}", Found(found))]
     Neighbour { name: String, found: String },
@@ -273,7 +273,7 @@ neighbours = ["J5", "J2"]
         check("[[connector]]\nname = \"J1\"\n", "line 2: missing field `file`");
         check(
             "connector = [\n{ name = \"J1\", file = \"a\" },\n{ name = \"J1\", file = \"b\" }]",
-            "line 4: expected each connector once, found J1 again after line 3",
+            "line 4: expected each connector once, found J1 again; the first is on line 3",
         );
         let one = |rest: &str| format!("[[connector]]\nname = \"J1\"\n{rest}");
         check(

@@ -40,7 +40,7 @@ pub enum ConnectorProblem {
     TooManyPins { found: usize },
     #[error("expected a file of at most {LONGEST_FILE} bytes, found {found}")]
     FileTooLong { found: usize },
-    #[error("expected each pin once, found it again{}", first.map(|line| format!(" after line {line}")).unwrap_or_default())]
+    #[error("expected each pin once, found it again{}", first.map(|line| format!("; the first is on line {line}")).unwrap_or_default())]
     PinTwice { first: Option<u64> },
     #[error("expected one pin in each place, found pin {by} in row {row} at position {position} too")]
     PlaceTaken { row: Row, position: u16, by: PinName },

@@ -142,7 +142,7 @@ mod tests {
         };
         check(
             "{ name = 1 },\n{ name = 2 },\n{ name = 1 }",
-            "line 5, pin 1: expected each pin once, found it again after line 3",
+            "line 5, pin 1: expected each pin once, found it again; the first is on line 3",
         );
         check("{ name = 1,\n position = 0 }", "line 4, pin 1: expected a position from 1 to 1024, found `0`");
         check(

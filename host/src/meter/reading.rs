@@ -33,7 +33,8 @@ pub struct Number {
 pub enum NoValue {
     /// More than the range can show (`OL`), with its sign where the meter tells it.
     Overload(Sign),
-    /// The meter says that it has not measured (SCPI's 9.91E37).
+    /// The meter says that it has not measured (SCPI's 9.91E37), or it shows a function whose scale is not known
+    /// here and that no sweep uses.
     NotMeasured,
 }
 

@@ -108,8 +108,9 @@ fn solve(
         }
         for row in pivot + 1..n {
             let factor = matrix[row][pivot] / diagonal;
-            for column in pivot..n {
-                matrix[row][column] -= factor * matrix[pivot][column];
+            let above = matrix[pivot];
+            for (cell, above) in matrix[row].iter_mut().zip(above).skip(pivot) {
+                *cell -= factor * above;
             }
             right[row] -= factor * right[pivot];
         }

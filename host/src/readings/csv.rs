@@ -61,7 +61,9 @@ pub enum RowProblem {
     BoardAgain { board: String },
     #[error("expected a pin of connector {connector}, found {}", Found(found))]
     UnknownPin { connector: String, found: String, alike: Option<PinName> },
-    #[error("expected each pin of a board once, found pin {pin} of board {board} again after line {first}")]
+    #[error(
+        "expected each pin of a board once, found pin {pin} of board {board} again; the first is on line {first}"
+    )]
     PinTwice { board: String, pin: PinName, first: u64 },
     #[error(transparent)]
     Reading(#[from] TypedError),
@@ -394,7 +396,7 @@ mod tests {
         check("T2,1,x\nT3,1,y", "line 6, column 6: expected volts such as 0.318 or 318mV, or OL, found `x`");
         check(
             "T1,2,0.2",
-            "line 6, column 4: expected each pin of a board once, found pin 2 of board T1 again after line 4",
+            "line 6, column 4: expected each pin of a board once, found pin 2 of board T1 again; the first is on line 4",
         );
         check(
             "T2,1,0.1\nT1,2,0.2",

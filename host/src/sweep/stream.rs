@@ -32,8 +32,8 @@ const GAPS: usize = 9;
 /// Gaps that must be known before the measured period replaces the profile's.
 const GAPS_NEEDED: usize = 3;
 
-/// No meter lags longer: a sinc4 filter with averaging over four conversions spoils eight readings.
-const MOST_SPOILT: u8 = 10;
+/// No meter lags longer: a sinc4 filter with averaging over ten conversions spoils fourteen readings.
+const MOST_SPOILT: u8 = 30;
 
 /// What a frame is to the pin that is selected now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -94,9 +94,11 @@ impl Stream {
         self.timing
     }
 
-    /// The check channel has shown that the meter lags more than was thought: drops one reading more.
+    /// The check channel has shown that the meter lags more than was thought: drops as many readings more as
+    /// must agree, since so many of the old input have just agreed.
     pub fn distrust(&mut self) {
-        self.timing.spoilt = self.timing.spoilt.saturating_add(1).min(MOST_SPOILT);
+        let more = self.timing.agree.max(1);
+        self.timing.spoilt = self.timing.spoilt.saturating_add(more).min(MOST_SPOILT);
     }
 
     /// When the last frame came.

@@ -1,0 +1,174 @@
+//! `pintally compare`: judges readings that exist already.
+
+use std::path::PathBuf;
+
+use clap::{Args as Arguments, ValueEnum};
+
+use super::{Screen, inputs};
+use crate::{
+    compare::{Assumptions, Engine, Verdict},
+    connector::Connector,
+    exit_status::ExitStatus,
+    failure::Failure,
+    readings::csv::Strictness,
+    reference::{Conditions, Reference, learn},
+    report,
+    units::Volts,
+};
+
+/// Judge readings that exist already against known-good boards
+#[derive(Debug, Arguments)]
+pub(super) struct Args {
+    /// Connector file, TOML or CSV
+    #[arg(long, value_name = "FILE")]
+    connector: PathBuf,
+    /// Readings of known-good boards, CSV with board,pin,reading
+    #[arg(long, value_name = "FILE", required_unless_present = "reference", conflicts_with = "reference")]
+    known_good: Option<PathBuf>,
+    /// Reference file made from known-good boards
+    #[arg(long, value_name = "FILE")]
+    reference: Option<PathBuf>,
+    /// Readings to judge, CSV with board,pin,reading; the rows of a board stand together
+    #[arg(long, value_name = "FILE")]
+    readings: PathBuf,
+    /// How to print the judgements
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Learn from all boards together what they share, such as another meter's current
+    #[arg(long)]
+    together: bool,
+    /// List every pin in JSON
+    #[arg(long)]
+    pins: bool,
+    /// Leave bad rows out instead of stopping at the first
+    #[arg(long)]
+    keep_good_rows: bool,
+    /// Standard deviation between good boards to assume where they cannot tell it, in millivolts
+    #[arg(long, value_name = "MILLIVOLTS")]
+    assume_spread: Option<f64>,
+    /// Share of good boards that may be flagged at any of their pins
+    #[arg(long, value_name = "SHARE")]
+    false_alarms: Option<f64>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// For a person
+    Text,
+    /// One JSON object a board and line
+    Json,
+    /// One row a pin
+    Csv,
+}
+
+/// Runs the command.
+pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    let connector = inputs::connector(&args.connector)?;
+    let strictness = if args.keep_good_rows { Strictness::KeepGoodRows } else { Strictness::StopAtBadRow };
+    let reference = reference(args, &connector, strictness, screen)?;
+    for odd in &reference.odd {
+        let pins: Vec<&str> = odd.pins.iter().map(|pin| pin.name.as_str()).collect();
+        screen.tell(&format!(
+            "warning: known-good board {} stands apart from the others at pin {}",
+            odd.board,
+            pins.join(", ")
+        ));
+    }
+    let mut engine = Engine::new(&connector, &reference, &assumptions(args)?).map_err(|error| {
+        Failure::new(ExitStatus::Configuration, error).hint("make a reference for this connector")
+    })?;
+    if args.together {
+        let mut batch = engine.batch();
+        for board in inputs::boards(&args.readings, &connector, strictness)? {
+            batch.add(&board.map_err(|error| inputs::bad_row(&args.readings, error))?);
+        }
+        engine = engine.together(&batch);
+    }
+    judge_all(args, &connector, &engine, strictness, screen)
+}
+
+fn judge_all(
+    args: &Args,
+    connector: &Connector,
+    engine: &Engine,
+    strictness: Strictness,
+    screen: &mut Screen,
+) -> Result<ExitStatus, Failure> {
+    let mut status = ExitStatus::Matches;
+    let mut boards = inputs::boards(&args.readings, connector, strictness)?;
+    let mut first = true;
+    if args.format == Format::Csv {
+        screen.line(report::CSV_HEADER)?;
+    }
+    while let Some(board) = boards.next() {
+        let board = board.map_err(|error| inputs::bad_row(&args.readings, error))?;
+        inputs::warn(&args.readings, &mut boards, screen);
+        let judgement = engine.judge(&board);
+        match args.format {
+            Format::Text => {
+                if !std::mem::take(&mut first) {
+                    screen.line("")?;
+                }
+                screen.line(report::text(connector, &judgement).trim_end())?;
+            }
+            Format::Json => screen.line(&report::json(connector, &judgement, args.pins))?,
+            Format::Csv => screen.line(report::csv(connector, &judgement).trim_end())?,
+        }
+        status = worse(status, &judgement.verdict);
+    }
+    inputs::warn(&args.readings, &mut boards, screen);
+    screen.flush()?;
+    Ok(status)
+}
+
+fn reference(
+    args: &Args,
+    connector: &Connector,
+    strictness: Strictness,
+    screen: &mut Screen,
+) -> Result<Reference, Failure> {
+    match (&args.reference, &args.known_good) {
+        (Some(path), _) => inputs::reference(path),
+        (None, Some(path)) => {
+            let boards = inputs::all_boards(path, connector, strictness, screen)?;
+            learn(connector, &boards, Conditions::default()).map_err(|error| {
+                Failure::new(ExitStatus::Data, error).hint("give at least one known-good board")
+            })
+        }
+        (None, None) => {
+            Err(Failure::new(ExitStatus::Usage, "expected --known-good or --reference, found neither"))
+        }
+    }
+}
+
+fn assumptions(args: &Args) -> Result<Assumptions, Failure> {
+    let mut assumptions = Assumptions::default();
+    if let Some(millivolts) = args.assume_spread {
+        if !(0.0..=1000.0).contains(&millivolts) {
+            return Err(usage(format!(
+                "expected --assume-spread from 0 to 1000 millivolts, found {millivolts}"
+            )));
+        }
+        assumptions.spread = Volts::of(millivolts * 1e-3);
+    }
+    if let Some(share) = args.false_alarms {
+        if !(share > 0.0 && share < 1.0) {
+            return Err(usage(format!("expected --false-alarms between 0 and 1, found {share}")));
+        }
+        assumptions.false_alarms = share;
+    }
+    Ok(assumptions)
+}
+
+fn usage(message: String) -> Failure {
+    Failure::new(ExitStatus::Usage, message)
+}
+
+/// A differing board outweighs an inconclusive one, which outweighs a match.
+const fn worse(status: ExitStatus, verdict: &Verdict) -> ExitStatus {
+    match (status, verdict) {
+        (ExitStatus::Differs, _) | (_, Verdict::Differs(_)) => ExitStatus::Differs,
+        (ExitStatus::Inconclusive, _) | (_, Verdict::Inconclusive(_)) => ExitStatus::Inconclusive,
+        _ => ExitStatus::Matches,
+    }
+}

@@ -1,0 +1,138 @@
+//! Files that commands read: connectors, readings, references.
+
+use std::{fs::File, io::BufReader, path::Path};
+
+use crate::{
+    connector::{self, Connector},
+    exit_status::ExitStatus,
+    failure::Failure,
+    meter::{self, Profile},
+    readings::{
+        BoardReadings,
+        csv::{Boards, RowError, Strictness},
+    },
+    reference::Reference,
+};
+
+use super::Screen;
+
+/// Largest file that is read whole; connectors, profiles and references are far smaller.
+const LARGEST: u64 = 16 << 20;
+
+/// Reads a connector file.
+pub(super) fn connector(path: &Path) -> Result<Connector, Failure> {
+    let name = path.display().to_string();
+    connector::from_file(&name, &text(path)?).map_err(|error| {
+        Failure::new(
+            ExitStatus::Configuration,
+            About { what: "cannot use connector", name, source: Box::new(error) },
+        )
+    })
+}
+
+/// Opens a table of readings; boards come out one at a time.
+pub(super) fn boards<'c>(
+    path: &Path,
+    connector: &'c Connector,
+    strictness: Strictness,
+) -> Result<Boards<'c, BufReader<File>>, Failure> {
+    let file = File::open(path).map_err(|error| missing(path, error))?;
+    Boards::new(BufReader::with_capacity(1 << 16, file), connector, strictness)
+        .map_err(|error| bad_row(path, error))
+}
+
+/// Reads all boards of a table.
+pub(super) fn all_boards(
+    path: &Path,
+    connector: &Connector,
+    strictness: Strictness,
+    screen: &mut Screen,
+) -> Result<Vec<BoardReadings>, Failure> {
+    let mut table = boards(path, connector, strictness)?;
+    let mut all = Vec::new();
+    while let Some(board) = table.next() {
+        all.push(board.map_err(|error| bad_row(path, error))?);
+        warn(path, &mut table, screen);
+    }
+    warn(path, &mut table, screen);
+    Ok(all)
+}
+
+/// Reads a reference file.
+pub(super) fn reference(path: &Path) -> Result<Reference, Failure> {
+    Reference::from_toml(&text(path)?).map_err(|error| {
+        Failure::new(
+            ExitStatus::Data,
+            About { what: "cannot use reference", name: path.display().to_string(), source: Box::new(error) },
+        )
+        .hint("make it again from the known-good readings: pintally reference make")
+    })
+}
+
+/// Tells which rows were left out.
+pub(super) fn warn(path: &Path, table: &mut Boards<'_, BufReader<File>>, screen: &mut Screen) {
+    for warning in table.take_warnings() {
+        screen.tell(&format!("warning: {} {warning}; the row is left out", path.display()));
+    }
+}
+
+/// A row of a table that ends the command.
+pub(super) fn bad_row(path: &Path, error: RowError) -> Failure {
+    let hint = error.hint();
+    let mut failure = Failure::new(
+        ExitStatus::Data,
+        About { what: "cannot use readings", name: path.display().to_string(), source: Box::new(error) },
+    );
+    failure.hints.extend(hint);
+    failure.hint("--keep-good-rows leaves bad rows out and tells which")
+}
+
+/// Takes a meter profile by the name of a shipped one, or reads it from a file.
+pub(super) fn profile(name: &str) -> Result<Profile, Failure> {
+    if let Some(profile) = meter::shipped(name) {
+        return Ok(profile);
+    }
+    let path = Path::new(name);
+    if !path.exists() {
+        let found = format!("expected a shipped meter profile or a file, found neither of the name {name:?}");
+        return Err(Failure::new(ExitStatus::NoInput, found)
+            .hint("`pintally meter profiles` lists the shipped profiles"));
+    }
+    Profile::from_toml(&text(path)?).map_err(|error| {
+        Failure::new(
+            ExitStatus::Configuration,
+            About { what: "cannot use meter profile", name: name.to_owned(), source: Box::new(error) },
+        )
+    })
+}
+
+/// Reads a text file whole.
+pub(super) fn text(path: &Path) -> Result<String, Failure> {
+    let size = std::fs::metadata(path).map_err(|error| missing(path, error))?.len();
+    if size > LARGEST {
+        let found = format!("{}: expected at most {LARGEST} bytes, found {size}", path.display());
+        return Err(Failure::new(ExitStatus::Data, found).hint("check that it is the file you mean"));
+    }
+    let bytes = std::fs::read(path).map_err(|error| missing(path, error))?;
+    String::from_utf8(bytes).map_err(|error| {
+        let at = error.utf8_error().valid_up_to();
+        let found = format!("{}: expected UTF-8 text, found another byte at offset {at}", path.display());
+        Failure::new(ExitStatus::Data, found).hint("save the file as UTF-8 text")
+    })
+}
+
+fn missing(path: &Path, error: std::io::Error) -> Failure {
+    Failure::new(
+        ExitStatus::NoInput,
+        About { what: "cannot read", name: path.display().to_string(), source: Box::new(error) },
+    )
+}
+
+/// What could not be used, and which file it was; the cause stands below it.
+#[derive(Debug, thiserror::Error)]
+#[error("{what} {name}")]
+struct About {
+    what: &'static str,
+    name: String,
+    source: Box<dyn std::error::Error + Send + Sync>,
+}

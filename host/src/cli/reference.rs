@@ -1,0 +1,224 @@
+//! `pintally reference`: makes, extends and shows a reference.
+
+use std::{fmt::Write as _, path::PathBuf};
+
+use clap::{Args as Arguments, Subcommand};
+
+use super::{Screen, inputs};
+use crate::{
+    connector::Connector,
+    exit_status::ExitStatus,
+    failure::Failure,
+    readings::csv::Strictness,
+    reference::{Conditions, Polarity, Reference, learn},
+    units::{Amperes, Kelvin, Volts},
+};
+
+/// Make, extend or show a reference from known-good boards
+#[derive(Debug, Arguments)]
+pub(super) struct Args {
+    #[command(subcommand)]
+    action: Action,
+}
+
+#[derive(Debug, Subcommand)]
+enum Action {
+    /// Make a reference from readings of known-good boards
+    Make(Make),
+    /// Add known-good boards to a reference
+    Extend(Extend),
+    /// Show what a reference knows
+    Show(Show),
+}
+
+#[derive(Debug, Arguments)]
+struct Make {
+    /// Connector file, TOML or CSV
+    #[arg(long, value_name = "FILE")]
+    connector: PathBuf,
+    /// Readings of known-good boards, CSV with board,pin,reading
+    #[arg(long, value_name = "FILE")]
+    known_good: PathBuf,
+    /// Where to write the reference; standard output if left out
+    #[arg(long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Meter that took the readings
+    #[arg(long, value_name = "TEXT")]
+    meter: Option<String>,
+    /// Test current of the meter in diode test, in milliamperes
+    #[arg(long, value_name = "MILLIAMPERES")]
+    test_current: Option<f64>,
+    /// Highest voltage that the meter shows before OL
+    #[arg(long, value_name = "VOLTS")]
+    compliance: Option<f64>,
+    /// Black lead on ground and red on the pins
+    #[arg(long)]
+    black_on_ground: bool,
+    /// Temperature of the boards, in degrees Celsius
+    #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
+    temperature: Option<f64>,
+    /// Date of the readings, as you write dates
+    #[arg(long, value_name = "TEXT")]
+    date: Option<String>,
+    /// A remark for later readers
+    #[arg(long, value_name = "TEXT")]
+    note: Option<String>,
+}
+
+#[derive(Debug, Arguments)]
+struct Extend {
+    /// Connector file, TOML or CSV
+    #[arg(long, value_name = "FILE")]
+    connector: PathBuf,
+    /// Reference file to extend
+    #[arg(long, value_name = "FILE")]
+    reference: PathBuf,
+    /// Readings of further known-good boards, taken under the same conditions
+    #[arg(long, value_name = "FILE")]
+    known_good: PathBuf,
+    /// Where to write the extended reference; over the old one if left out
+    #[arg(long, value_name = "FILE")]
+    output: Option<PathBuf>,
+}
+
+#[derive(Debug, Arguments)]
+struct Show {
+    /// Reference file
+    #[arg(value_name = "FILE")]
+    reference: PathBuf,
+}
+
+/// Runs the command.
+pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    match &args.action {
+        Action::Make(make) => {
+            let connector = inputs::connector(&make.connector)?;
+            let boards = inputs::all_boards(&make.known_good, &connector, Strictness::StopAtBadRow, screen)?;
+            let reference = learn(&connector, &boards, conditions(make)?)
+                .map_err(|error| Failure::new(ExitStatus::Data, error))?;
+            tell_odd(&reference, screen);
+            write(&reference, make.output.as_ref(), screen)
+        }
+        Action::Extend(extend) => {
+            let connector = inputs::connector(&extend.connector)?;
+            let reference = inputs::reference(&extend.reference)?;
+            let more = inputs::all_boards(&extend.known_good, &connector, Strictness::StopAtBadRow, screen)?;
+            let reference = extended(&connector, reference, more)?;
+            tell_odd(&reference, screen);
+            write(&reference, Some(extend.output.as_ref().unwrap_or(&extend.reference)), screen)
+        }
+        Action::Show(show) => {
+            let reference = inputs::reference(&show.reference)?;
+            screen.line(shown(&reference).trim_end())?;
+            screen.flush()?;
+            Ok(ExitStatus::Matches)
+        }
+    }
+}
+
+fn extended(
+    connector: &Connector,
+    reference: Reference,
+    more: Vec<crate::readings::BoardReadings>,
+) -> Result<Reference, Failure> {
+    reference.fits(connector).map_err(|error| Failure::new(ExitStatus::Configuration, error))?;
+    let mut boards = reference.boards;
+    boards.extend(more);
+    learn(connector, &boards, reference.conditions).map_err(|error| {
+        Failure::new(ExitStatus::Data, error).hint("give each board its own name, such as its ticket number")
+    })
+}
+
+fn conditions(make: &Make) -> Result<Conditions, Failure> {
+    let number = |name: &str, value: Option<f64>, low: f64, high: f64| match value {
+        Some(value) if !(low..=high).contains(&value) => Err(Failure::new(
+            ExitStatus::Usage,
+            format!("expected {name} from {low} to {high}, found {value}"),
+        )),
+        value => Ok(value),
+    };
+    Ok(Conditions {
+        meter: make.meter.clone(),
+        test_current: number("--test-current", make.test_current, 0.001, 100.0)?
+            .map(|milliamperes| Amperes::of(milliamperes * 1e-3)),
+        compliance: number("--compliance", make.compliance, 0.1, 100.0)?.map(Volts::of),
+        polarity: if make.black_on_ground { Polarity::BlackOnGround } else { Polarity::RedOnGround },
+        temperature: number("--temperature", make.temperature, -60.0, 150.0)?.and_then(Kelvin::from_celsius),
+        date: make.date.clone(),
+        note: make.note.clone(),
+    })
+}
+
+fn tell_odd(reference: &Reference, screen: &mut Screen) {
+    for odd in &reference.odd {
+        for pin in &odd.pins {
+            screen.tell(&format!(
+                "warning: known-good board {} reads {} at pin {} where the others read {}; check that it is good",
+                odd.board, pin.seen, pin.name, pin.others
+            ));
+        }
+    }
+}
+
+fn write(
+    reference: &Reference,
+    output: Option<&PathBuf>,
+    screen: &mut Screen,
+) -> Result<ExitStatus, Failure> {
+    let text = reference.to_toml();
+    match output {
+        None => screen.line(text.trim_end())?,
+        Some(path) => {
+            // Beside the old file first, so that a failed write leaves the old one whole.
+            let draft = path.with_extension("toml.part");
+            std::fs::write(&draft, text).and_then(|()| std::fs::rename(&draft, path)).map_err(|error| {
+                Failure::new(ExitStatus::Io, format!("cannot write reference {}: {error}", path.display()))
+            })?;
+            screen.tell(&format!("wrote {} from {} boards", path.display(), reference.boards.len()));
+        }
+    }
+    screen.flush()?;
+    Ok(ExitStatus::Matches)
+}
+
+fn shown(reference: &Reference) -> String {
+    let mut out = String::new();
+    let conditions = &reference.conditions;
+    // Writing to a string cannot fail.
+    let _ = writeln!(
+        out,
+        "Reference for {} from {} known-good board{}",
+        reference.connector,
+        reference.boards.len(),
+        if reference.boards.len() == 1 { "" } else { "s" }
+    );
+    let facts = [
+        conditions.meter.as_ref().map(|meter| format!("meter {meter}")),
+        conditions.test_current.map(|current| format!("test current {current}")),
+        conditions.compliance.map(|volts| format!("compliance {volts:.1} V")),
+        conditions.temperature.map(|kelvin| format!("{:.0} °C", kelvin.get() - 273.15)),
+        conditions.date.clone(),
+        conditions.note.clone(),
+        (conditions.polarity == Polarity::BlackOnGround).then(|| "black lead on ground".to_owned()),
+    ];
+    for fact in facts.into_iter().flatten() {
+        let _ = writeln!(out, "  {fact}");
+    }
+    for odd in &reference.odd {
+        let pins: Vec<&str> = odd.pins.iter().map(|pin| pin.name.as_str()).collect();
+        let _ = writeln!(out, "  ! board {} stands apart at pin {}", odd.board, pins.join(", "));
+    }
+    let width = reference.pins.iter().map(|pin| pin.name.as_str().chars().count()).max().unwrap_or(0).max(3);
+    let _ = writeln!(out, "  {:>width$}  centre   spread  boards  OL  role", "pin");
+    for pin in &reference.pins {
+        let centre = pin.value().to_string();
+        let spread = pin.spread.map_or_else(|| "-".to_owned(), |spread| format!("{spread:.4}"));
+        let role = pin.role.map_or_else(String::new, |role| role.to_string());
+        let row = format!(
+            "  {:>width$}  {centre:>6}  {spread:>7}  {:>6}  {:>2}  {role}",
+            pin.name, pin.count, pin.overloads
+        );
+        let _ = writeln!(out, "{}", row.trim_end());
+    }
+    out
+}

@@ -1,0 +1,3 @@
+//! Both ends joined, in simulated time.
+
+mod pairing;
