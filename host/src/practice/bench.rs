@@ -180,3 +180,174 @@ fn insert(queue: &mut VecDeque<(Moment, Side, Vec<u8>)>, item: (Moment, Side, Ve
     let place = queue.partition_point(|(at, ..)| *at <= item.0);
     queue.insert(place, item);
 }
+
+#[cfg(test)]
+mod tests {
+    use protocol::{
+        Accumulator, Answer, BoardMessage, Channel, Event, OpenReason, Request, RequestFrame, Sound,
+        frame::encode,
+    };
+
+    use super::*;
+    use crate::{
+        meter::shipped,
+        practice::{Design, sample},
+        units::Volts,
+    };
+
+    struct Host {
+        bench: Bench,
+        frames: Accumulator<BoardMessage>,
+        seq: u16,
+        heard: Vec<(Moment, BoardMessage)>,
+    }
+
+    impl Host {
+        fn new(faults: &[&str]) -> Self {
+            let profile = shipped("bench-stream").unwrap();
+            let options = MeterOptions::of(&profile);
+            let setup = JigSetup::straight(&sample::connector(), 1).unwrap();
+            let bench = Bench::new(&specimen(faults), setup, profile, options, 1, Moment::START).unwrap();
+            let mut host = Self { bench, frames: Accumulator::new(), seq: 0, heard: Vec::new() };
+            host.ask(Request::Greet { min: 1, max: 1 });
+            host.pass(10);
+            host
+        }
+
+        fn ask(&mut self, request: Request) {
+            self.seq += 1;
+            let bytes = encode(&RequestFrame { seq: self.seq, request });
+            self.bench.to_jig(&bytes, self.bench.now());
+        }
+
+        fn pass(&mut self, milliseconds: u64) {
+            let until = self.bench.now().after(Duration::from_millis(milliseconds));
+            for (at, side, bytes) in self.bench.advance(until) {
+                if side == Side::Jig {
+                    let items: Vec<_> = self.frames.items(&bytes).collect();
+                    self.heard.extend(items.into_iter().map(|item| (at, item.unwrap())));
+                }
+            }
+        }
+
+        fn events(&self) -> Vec<&Event> {
+            self.heard
+                .iter()
+                .filter_map(|(_, message)| match message {
+                    BoardMessage::Event { event, .. } => Some(event),
+                    BoardMessage::Answer { .. } => None,
+                })
+                .collect()
+        }
+
+        fn last_answer(&self) -> &Answer {
+            self.heard
+                .iter()
+                .rev()
+                .find_map(|(_, message)| match message {
+                    BoardMessage::Answer { answer, .. } => Some(answer),
+                    BoardMessage::Event { .. } => None,
+                })
+                .unwrap()
+        }
+
+        fn seen(&mut self) -> Volts {
+            let now = self.bench.now();
+            self.bench.jig().line().voltage(now)
+        }
+    }
+
+    fn specimen(faults: &[&str]) -> Specimen {
+        let faults: Vec<_> = faults.iter().map(|text| text.parse().unwrap()).collect();
+        Specimen::new(&Design::new(&sample::connector(), 3), "T", 7, &faults).unwrap()
+    }
+
+    fn select(channel: u8) -> Request {
+        Request::Select { channel: Channel(channel), settle_us: 3000 }
+    }
+
+    #[test]
+    fn a_selected_channel_is_closed_when_it_is_called_settled() {
+        let mut host = Host::new(&[]);
+        assert!(host.seen().get() > 3.0, "nothing is closed");
+        host.ask(select(14));
+        host.pass(10);
+        assert!(matches!(host.last_answer(), Answer::Settled { channel: Channel(14), .. }));
+        assert!(host.seen().get() < 1.0);
+    }
+
+    #[test]
+    fn the_button_is_heard_and_the_lid_opens_everything() {
+        let mut host = Host::new(&[]);
+        host.ask(select(14));
+        host.pass(10);
+        host.bench.jig().button(true);
+        host.pass(40);
+        assert!(host.events().contains(&&Event::Button { pressed: true }));
+        host.bench.jig().lid(false);
+        host.pass(10);
+        assert!(host.events().contains(&&Event::Lid { closed: false }));
+        assert!(host.seen().get() > 3.0, "within 10 ms of the lid everything is open");
+    }
+
+    #[test]
+    fn a_silent_host_opens_everything() {
+        let mut host = Host::new(&[]);
+        host.ask(select(14));
+        host.pass(1900);
+        assert!(host.seen().get() < 1.0);
+        host.pass(200);
+        assert!(host.events().contains(&&Event::Opened { reason: OpenReason::HostSilent }));
+        assert!(host.seen().get() > 3.0);
+    }
+
+    #[test]
+    fn a_live_rail_is_sensed_before_it_is_measured() {
+        let mut host = Host::new(&["live:B1=3.7"]);
+        host.ask(select(20));
+        host.pass(10);
+        host.ask(Request::Sense);
+        host.pass(10);
+        let Answer::SenseVoltage { millivolts } = host.last_answer() else {
+            panic!("{:?}", host.last_answer())
+        };
+        assert!((3600..=3700).contains(millivolts), "{millivolts}");
+        assert!(host.seen().get() < -3.0, "the meter shows it negative");
+    }
+
+    #[test]
+    fn another_board_reads_otherwise_without_a_new_greeting() {
+        let mut host = Host::new(&[]);
+        host.ask(select(14));
+        host.pass(10);
+        let good = host.seen().get();
+        host.bench.load(&specimen(&["raised:A15=150"])).unwrap();
+        host.pass(1);
+        assert!((host.seen().get() - good - 0.150).abs() < 1e-3);
+    }
+
+    #[test]
+    fn the_buzzer_is_heard_once() {
+        let mut host = Host::new(&[]);
+        host.ask(Request::Indicate { light: protocol::Light::Differs, sound: Sound::Differs });
+        host.pass(10);
+        assert_eq!(host.bench.jig().take_sounds(), [Sound::Differs]);
+        assert_eq!(host.bench.jig().take_sounds(), []);
+    }
+
+    #[test]
+    fn bytes_take_their_time_on_the_line() {
+        let mut host = Host::new(&[]);
+        host.pass(500);
+        let frames: Vec<Moment> = host
+            .bench
+            .advance(host.bench.now().after(Duration::from_secs(1)))
+            .into_iter()
+            .filter(|(_, side, _)| *side == Side::Meter)
+            .map(|(at, ..)| at)
+            .collect();
+        // 25 readings a second.
+        assert!((24..=26).contains(&frames.len()), "{}", frames.len());
+        assert!(frames.is_sorted());
+    }
+}

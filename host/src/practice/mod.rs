@@ -7,12 +7,13 @@
 //!                                     SimulatedMeter ──────────┘
 //! ```
 //!
-//! Everything is pure and repeats by its seeds: time is an argument. The bench shares its circuit model with the
+//! Everything but [`serve`] is pure and repeats by its seeds: time is an argument. The bench shares its circuit model with the
 //! engine's explanations, so it proves no judgement; the boards of an independent circuit simulator do
 //! (`fixtures/boards`).
 
 mod bench;
 pub mod circuit;
+pub mod demo;
 mod design;
 mod devices;
 pub mod fault;
@@ -25,6 +26,7 @@ pub mod random;
 #[cfg(test)]
 mod sample;
 mod seating;
+pub mod serve;
 mod specimen;
 
 pub use bench::{Bench, Side};

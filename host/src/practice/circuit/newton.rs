@@ -86,6 +86,14 @@ struct Scratch {
     side: Vec<f64>,
     work: Vec<f64>,
     inner: Vec<f64>,
+    touches: Vec<Touch>,
+}
+
+/// The junction part of a diode at one voltage.
+#[derive(Debug, Clone, Copy, Default)]
+struct Touch {
+    current: f64,
+    conductance: f64,
 }
 
 /// Capacitors during one implicit Euler step: voltages at its start, length in seconds.
@@ -149,6 +157,7 @@ impl Solver {
                 side: vec![0.0; circuit.nodes],
                 work: vec![0.0; circuit.nodes],
                 inner: vec![0.0; junctions.len()],
+                touches: vec![Touch::default(); junctions.len()],
             }),
             junctions,
         })
@@ -170,7 +179,7 @@ impl Solver {
         start: Option<&Solution>,
     ) -> Result<Solution, SolveError> {
         let mut scratch = self.scratch.borrow_mut();
-        let Scratch { matrix, side, work, inner } = &mut *scratch;
+        let Scratch { matrix, side, work, inner, touches } = &mut *scratch;
         match start {
             Some(start) => inner.copy_from_slice(&start.inner),
             None => inner.fill(0.0),
@@ -192,8 +201,9 @@ impl Solver {
                     inject(side, part.ends, conductance * voltage);
                 }
             }
-            for (device, &inner) in self.junctions.iter().zip(&*inner) {
-                let (current, conductance) = device.line_at(inner);
+            for ((device, &inner), touch) in self.junctions.iter().zip(&*inner).zip(touches.iter_mut()) {
+                *touch = device.touch(inner);
+                let (current, conductance) = device.whole(inner, *touch);
                 matrix.stamp(device.ends, conductance);
                 inject(side, device.ends, -current);
             }
@@ -206,8 +216,8 @@ impl Solver {
             matrix.solve(side, work);
 
             let mut moved: f64 = 0.0;
-            for (device, inner) in self.junctions.iter().zip(inner.iter_mut()) {
-                let next = device.follow(across(side, device.ends), *inner);
+            for ((device, inner), touch) in self.junctions.iter().zip(inner.iter_mut()).zip(&*touches) {
+                let next = device.follow(across(side, device.ends), *inner, *touch);
                 moved = moved.max((next - *inner).abs());
                 *inner = next;
             }
@@ -242,23 +252,26 @@ impl Solution {
 }
 
 impl Device {
-    /// The line that touches the curve where the junction itself has this voltage: current at zero volts across the
-    /// whole part, and conductance. The series resistance is folded in, so that it needs no node of its own.
-    fn line_at(&self, inner: f64) -> (f64, f64) {
+    /// Current and slope of the junction itself at a voltage across it.
+    fn touch(&self, inner: f64) -> Touch {
         let exponential = (inner / self.slope).min(LARGEST_EXPONENT).exp();
-        let current = self.saturation * (exponential - 1.0);
-        let conductance = self.saturation * exponential / self.slope;
-        let whole = conductance / (1.0 + conductance * self.series);
-        (current - whole * (inner + current * self.series), whole)
+        Touch {
+            current: self.saturation * (exponential - 1.0),
+            conductance: self.saturation * exponential / self.slope,
+        }
+    }
+
+    /// The line that touches the curve of the whole part: its current at zero volts, and its conductance. The series
+    /// resistance is folded in, so that it needs no node of its own.
+    fn whole(&self, inner: f64, touch: Touch) -> (f64, f64) {
+        let conductance = touch.conductance / (1.0 + touch.conductance * self.series);
+        (touch.current - conductance * (inner + touch.current * self.series), conductance)
     }
 
     /// Voltage of the junction itself after a step that put `outer` across the whole part, shortened where the
     /// exponential could not be followed.
-    fn follow(&self, outer: f64, inner: f64) -> f64 {
-        let exponential = (inner / self.slope).min(LARGEST_EXPONENT).exp();
-        let current = self.saturation * (exponential - 1.0);
-        let conductance = self.saturation * exponential / self.slope;
-        let step = (outer - inner - current * self.series) / (1.0 + conductance * self.series);
+    fn follow(&self, outer: f64, inner: f64, touch: Touch) -> f64 {
+        let step = (outer - inner - touch.current * self.series) / (1.0 + touch.conductance * self.series);
         limit_junction(inner + step, inner, self.slope, self.critical)
     }
 }
