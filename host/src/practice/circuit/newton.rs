@@ -305,3 +305,95 @@ pub(super) fn across(voltages: &[f64], ends: [Option<usize>; 2]) -> f64 {
     let [a, b] = ends.map(|end| end.map_or(0.0, |node| voltages[node]));
     a - b
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        meter::DiodeSource,
+        physics::Junction,
+        practice::random::Random,
+        units::{Amperes, Kelvin, Ohms},
+    };
+
+    /// Circuits that no board has: whatever comes of them, it comes after a bounded number of steps and is a number.
+    #[test]
+    fn hostile_circuits_end() {
+        let mut random = Random::new(1, "hostile");
+        let (mut solved, mut refused, mut unsettled) = (0, 0, 0);
+        for _ in 0..1000 {
+            let mut circuit = Circuit::new(Kelvin::of(random.between(200.0, 450.0)));
+            let mut nodes = vec![Node::GROUND];
+            nodes.extend((0..1 + random.below(8)).map(|_| circuit.node()));
+            for _ in 0..random.below(20) {
+                let (a, b) = (nodes[random.below(nodes.len())], nodes[random.below(nodes.len())]);
+                match random.below(4) {
+                    0 => circuit.resistor(a, b, Ohms::of(random.decades(1e-6, 1e15))),
+                    1 => circuit.supply(
+                        a,
+                        Volts::of(random.between(-1e3, 1e3)),
+                        Ohms::of(random.decades(1e-3, 1e6)),
+                    ),
+                    _ => circuit.junction(
+                        a,
+                        b,
+                        Junction {
+                            saturation: Amperes::of(random.decades(1e-40, 1.0)),
+                            ideality: random.between(0.5, 5.0),
+                            series: Ohms::of(random.decades(1e-3, 1e6)),
+                        },
+                    ),
+                }
+            }
+            let source = if random.chance(0.5) {
+                DiodeSource::ConstantCurrent {
+                    current: Amperes::of(random.decades(1e-9, 10.0)),
+                    compliance: Volts::of(random.between(0.0, 100.0)),
+                }
+            } else {
+                DiodeSource::BehindResistance {
+                    open_circuit: Volts::of(random.between(0.0, 100.0)),
+                    resistance: Ohms::of(random.decades(1e-3, 1e9)),
+                }
+            };
+            let drive = Drive { reversed: random.chance(0.5), ..Drive::at(nodes[nodes.len() - 1], source) };
+            match Solver::new(&circuit).and_then(|solver| solver.operating_point(&drive)) {
+                Ok(solution) => {
+                    solved += 1;
+                    assert!(solution.steps <= STEP_LIMIT && solution.voltages.iter().all(|v| v.is_finite()));
+                }
+                Err(SolveError::NotConverged { .. }) => unsettled += 1,
+                Err(SolveError::BadPart) => refused += 1,
+            }
+        }
+        println!("{solved} solved, {refused} refused, {unsettled} did not settle");
+        assert!(solved > 10 * unsettled && refused > 0, "{solved}, {refused}, {unsettled}");
+    }
+
+    #[test]
+    fn a_part_without_a_value_is_refused() {
+        for (saturation, ideality) in
+            [(0.0, 1.0), (-1e-14, 1.0), (1e-14, 0.0), (1e-14, -1.0), (1e-14, f64::NAN)]
+        {
+            let mut circuit = Circuit::new(Kelvin::ROOM);
+            let a = circuit.node();
+            let junction = Junction { saturation: Amperes::of(saturation), ideality, series: Ohms::ZERO };
+            circuit.junction(a, Node::GROUND, junction);
+            assert_eq!(Solver::new(&circuit).err(), Some(SolveError::BadPart));
+        }
+    }
+
+    #[test]
+    fn a_joint_beside_a_leak_loses_no_digit() {
+        // A floating net behind a milliohm, held by 1 pA/V alone: 1 nA from the source through 1 TΩ less the source's
+        // own share. The usual elimination loses the 1e-12 S beside 1000 S.
+        let mut circuit = Circuit::new(Kelvin::ROOM);
+        let (a, b) = (circuit.node(), circuit.node());
+        circuit.resistor(a, b, Ohms::of(1e-3));
+        let source =
+            DiodeSource::BehindResistance { open_circuit: Volts::of(1.0), resistance: Ohms::of(1e12) };
+        let solution = Solver::new(&circuit).unwrap().operating_point(&Drive::at(a, source)).unwrap();
+        // Two nodes of 1e-12 S and a source of 1e-12 S: a third of the voltage.
+        assert!((solution.at(b).get() - 1.0 / 3.0).abs() < 1e-12, "{:?}", solution.at(b));
+    }
+}
