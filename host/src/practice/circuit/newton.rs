@@ -18,7 +18,7 @@ use crate::{physics::thermal_voltage, units::Volts};
 /// nothing a voltage, and draws a picoampere at 1 V.
 const LEAST_CONDUCTANCE: f64 = 1e-12;
 
-/// A solution stands when no junction moved by more, in volts. Newton's method squares the error, so the last step
+/// A solution stands when no junction moved by more, in volts, or of itself above a volt. Newton's method squares the error, so the last step
 /// leaves far less than this.
 const SETTLED: f64 = 1e-9;
 
@@ -218,12 +218,12 @@ impl Solver {
             let mut moved: f64 = 0.0;
             for ((device, inner), touch) in self.junctions.iter().zip(inner.iter_mut()).zip(&*touches) {
                 let next = device.follow(across(side, device.ends), *inner, *touch);
-                moved = moved.max((next - *inner).abs());
+                moved = moved.max(relative(next, *inner));
                 *inner = next;
             }
             if let Some((node, source)) = source {
                 let next = source::limit(&source, sense * side[node], seen);
-                moved = moved.max((next - seen).abs());
+                moved = moved.max(relative(next, seen));
                 seen = next;
             }
             if !side.iter().all(|voltage| voltage.is_finite()) {
@@ -288,6 +288,11 @@ pub(super) fn limit_junction(new: f64, old: f64, slope: f64, critical: f64) -> f
     } else {
         slope * (new / slope).ln()
     }
+}
+
+/// How far a voltage moved, against itself where it is above a volt: rounding grows with it.
+fn relative(new: f64, old: f64) -> f64 {
+    (new - old).abs() / new.abs().max(1.0)
 }
 
 /// Adds a current into the first end and out of the second.
