@@ -26,6 +26,7 @@ pub mod practice;
 pub mod readings;
 pub mod reference;
 pub mod report;
+pub mod session;
 pub mod statistics;
 pub mod sweep;
 pub mod units;

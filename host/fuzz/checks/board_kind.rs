@@ -8,7 +8,7 @@ use std::{
 
 use pintally::{connector::BoardKind, label};
 
-pub fn check(data: &[u8]) {
+pub(crate) fn check(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
     let kind = match BoardKind::from_toml(text) {
         Ok(kind) => kind,

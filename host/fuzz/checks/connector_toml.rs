@@ -6,7 +6,7 @@ use pintally::{
     label,
 };
 
-pub fn check(data: &[u8]) {
+pub(crate) fn check(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
     match from_toml(text) {
         Ok(connector) => {

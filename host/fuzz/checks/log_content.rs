@@ -3,7 +3,7 @@
 
 use crc::{CRC_32_ISO_HDLC, Crc};
 
-pub fn check(data: &[u8]) {
+pub(crate) fn check(data: &[u8]) {
     let crc = Crc::<u32>::new(&CRC_32_ISO_HDLC);
     let mut log = Vec::new();
     for line in data.split(|&byte| byte == b'\n') {

@@ -5,7 +5,7 @@ use pintally::{
     log::{LogReader, decode, encode},
 };
 
-pub fn check(data: &[u8]) {
+pub(crate) fn check(data: &[u8]) {
     let reader = match LogReader::new(data) {
         Ok(reader) => reader,
         Err(error) => {

@@ -11,7 +11,7 @@ use pintally::{
     },
 };
 
-pub fn check(data: &[u8]) {
+pub(crate) fn check(data: &[u8]) {
     let connector = from_toml(DEMO).expect("the demonstration connector is sound");
     let read = |strictness| {
         let mut boards = Boards::new(data, &connector, strictness)?;

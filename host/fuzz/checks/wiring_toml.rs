@@ -8,7 +8,7 @@ use pintally::{
     label,
 };
 
-pub fn check(data: &[u8]) {
+pub(crate) fn check(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
     let connector = from_toml(DEMO).expect("the demonstration connector is sound");
     match Wiring::from_toml(text, &connector) {

@@ -3,7 +3,7 @@
 use std::{fs::File, io::BufReader, path::Path};
 
 use crate::{
-    connector::{self, Connector},
+    connector::{self, Connector, Wiring},
     exit_status::ExitStatus,
     failure::Failure,
     meter::{self, Profile},
@@ -85,6 +85,16 @@ pub(super) fn bad_row(path: &Path, error: RowError) -> Failure {
     );
     failure.hints.extend(hint);
     failure.hint("--keep-good-rows leaves bad rows out and tells which")
+}
+
+/// Reads a wiring file.
+pub(super) fn wiring(path: &Path, connector: &Connector) -> Result<Wiring, Failure> {
+    Wiring::from_toml(&text(path)?, connector).map_err(|error| {
+        Failure::new(
+            ExitStatus::Configuration,
+            About { what: "cannot use wiring", name: path.display().to_string(), source: Box::new(error) },
+        )
+    })
 }
 
 /// Takes a meter profile by the name of a shipped one, or reads it from a file.

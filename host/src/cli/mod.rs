@@ -7,9 +7,16 @@
 )]
 
 mod compare;
+mod emulation;
 mod inputs;
+mod logbook;
+mod place;
+mod progress;
 mod reference;
+mod replay;
 mod screen;
+mod sweep;
+mod verdict;
 
 use clap::{Parser, Subcommand};
 
@@ -27,9 +34,14 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Sweep(Box<sweep::Args>),
     Compare(compare::Args),
     Reference(reference::Args),
+    Replay(replay::Args),
 }
+
+/// Name and version of this program, as session logs tell it.
+const PROGRAM: &str = concat!("pintally ", env!("CARGO_PKG_VERSION"));
 
 /// Runs the command that was typed and tells how it ended.
 #[must_use]
@@ -55,6 +67,8 @@ pub fn main() -> ExitStatus {
 
 fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match command {
+        Command::Sweep(args) => sweep::run(args, screen),
+        Command::Replay(args) => replay::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
         Command::Reference(args) => reference::run(args, screen),
     }

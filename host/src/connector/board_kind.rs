@@ -6,7 +6,7 @@ use toml::Spanned;
 use crate::label::{self, Found, LabelProblem};
 
 use super::{
-    Place, TomlProblem,
+    Connector, ConnectorError, ConnectorProblem, Place, TomlProblem, from_file, is_table,
     toml_file::{line_of, read},
 };
 
@@ -172,6 +172,27 @@ impl BoardKind {
     }
 }
 
+impl KindConnector {
+    /// Reads the connector from the text of its file. A table of pins has no name for it, so it takes the one
+    /// in the board kind.
+    ///
+    /// # Errors
+    /// [`ConnectorError`], also if the file is that of another connector.
+    pub fn connector(&self, text: &str) -> Result<Connector, ConnectorError> {
+        let mut connector = from_file(&self.file, text)?;
+        if is_table(&self.file) {
+            connector.name.clone_from(&self.name);
+        } else if connector.name != self.name {
+            let (expected, found) = (self.name.clone(), connector.name);
+            return Err(ConnectorError {
+                place: Place::default(),
+                problem: ConnectorProblem::OtherConnector { expected, found },
+            });
+        }
+        Ok(connector)
+    }
+}
+
 impl BoardKindError {
     /// What to do about it.
     #[must_use]
@@ -261,6 +282,16 @@ neighbours = ["J5", "J2"]
         assert_eq!(kind.order(2), [2, 1, 0, 3]);
         assert_eq!(kind.order(3), [3, 1, 0, 2]);
         assert_eq!(kind.order(99), [0, 1, 2, 3]);
+    }
+
+    #[test]
+    fn a_connector_has_the_name_that_the_board_kind_gives_it() {
+        let kind = BoardKind::from_toml(KIND).unwrap();
+        assert_eq!(kind.connectors[2].connector("pin\n1\n").unwrap().name, "J7");
+        let toml =
+            |name: &str| kind.connectors[1].connector(&format!("name = \"{name}\"\n[[pin]]\nname = 1"));
+        assert_eq!(toml("J5").unwrap().name, "J5");
+        assert_eq!(toml("J6").unwrap_err().to_string(), "expected connector J5, found `J6`");
     }
 
     #[test]

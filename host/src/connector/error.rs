@@ -34,6 +34,8 @@ pub struct ConnectorError {
 #[non_exhaustive]
 #[allow(missing_docs, reason = "the messages say what each field holds")]
 pub enum ConnectorProblem {
+    #[error("expected connector {expected}, found {}", Found(found))]
+    OtherConnector { expected: String, found: String },
     #[error("expected at least one pin, found none")]
     NoPins,
     #[error("expected at most {MOST_PINS} pins, found {found}")]

@@ -56,9 +56,14 @@ pub struct Connector {
 pub fn from_file(file_name: &str, text: &str) -> Result<Connector, ConnectorError> {
     let base = file_name.rsplit(['/', '\\']).next().unwrap_or(file_name);
     match base.rsplit_once('.') {
-        Some((stem, extension)) if extension.eq_ignore_ascii_case("csv") => from_csv(stem, text),
+        Some((stem, _)) if is_table(base) => from_csv(stem, text),
         _ => from_toml(text),
     }
+}
+
+/// Whether a file is a table of pins, by its name.
+fn is_table(file_name: &str) -> bool {
+    file_name.rsplit_once('.').is_some_and(|(_, extension)| extension.eq_ignore_ascii_case("csv"))
 }
 
 impl Connector {

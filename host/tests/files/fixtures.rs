@@ -6,7 +6,7 @@ use std::{
 };
 
 use pintally::{
-    connector::{self, Connector, Role},
+    connector::{self, BoardKind, Connector, Role, Wiring},
     readings::csv::{Boards, Strictness},
 };
 
@@ -78,4 +78,22 @@ fn the_demonstration_connector_is_what_its_head_says() {
     for row in ["A", "B"] {
         assert_eq!(j5.pins.iter().filter(|pin| pin.row.as_deref() == Some(row)).count(), 20);
     }
+}
+
+#[test]
+fn the_board_kind_lists_connectors_that_load_with_their_wirings() {
+    let folder = fixtures().join("connectors");
+    let kind = BoardKind::from_toml(&fs::read_to_string(folder.join("larkspur-12.toml")).unwrap()).unwrap();
+    let names: Vec<_> = kind.connectors.iter().map(|connector| connector.name.as_str()).collect();
+    assert_eq!(names, ["J5", "J7", "J9"]);
+    for listed in &kind.connectors {
+        let connector = listed.connector(&fs::read_to_string(folder.join(&listed.file)).unwrap()).unwrap();
+        assert_eq!(connector.name, listed.name);
+        let Some(wiring) = &listed.wiring else { continue };
+        let wiring =
+            Wiring::from_toml(&fs::read_to_string(folder.join(wiring)).unwrap(), &connector).unwrap();
+        assert_eq!(wiring.fits(&connector, 41), Ok(()));
+        assert!(wiring.fits(&connector, 40).is_err(), "the check channel is 40");
+    }
+    assert_eq!(kind.order(2), [2, 0, 1]);
 }

@@ -7,6 +7,7 @@
 )]
 
 mod fixtures;
+mod formats_page;
 mod log_damage;
 mod log_golden;
 mod log_round_trip;

@@ -124,7 +124,7 @@ pub(crate) fn every_event() -> Vec<LogLine> {
         LogEvent::LinkRestored { link: Link::Jig },
     ]);
     let values = [
-        PinValue::Volts(Volts::of(0.318)),
+        PinValue::Volts(Volts::of(0.654)),
         PinValue::Overload,
         PinValue::Unread(Unread::NotListed),
         PinValue::Unread(Unread::Skipped),
@@ -132,8 +132,8 @@ pub(crate) fn every_event() -> Vec<LogLine> {
         PinValue::Unread(Unread::NotSettled { slope: 0.02 }),
         PinValue::Unread(Unread::Voided),
     ];
-    let used = vec![
-        Ok(Number { count: 318, exponent: -3 }),
+    let used = [
+        Ok(Number { count: 654, exponent: -3 }),
         Ok(Number { count: -4, exponent: 0 }),
         Err(NoValue::Overload(Sign::Plus)),
         Err(NoValue::Overload(Sign::Minus)),
