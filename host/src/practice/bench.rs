@@ -195,6 +195,10 @@ mod tests {
         units::Volts,
     };
 
+    /// A served bench runs on a thread of its own.
+    const fn is_send<T: Send>() {}
+    const _: () = is_send::<Bench>();
+
     struct Host {
         bench: Bench,
         frames: Accumulator<BoardMessage>,

@@ -550,6 +550,21 @@ mod tests {
     }
 
     #[test]
+    fn a_powered_board_settles_at_any_voltage_that_can_be_written() {
+        for seed in 0..3 {
+            let design = Design::new(&sample::connector(), seed);
+            for volts in [-60, -18, -1, 1, 5, 18, 60] {
+                for pin in ["B1", "A8", "A15", "A10"] {
+                    let fault = format!("live:{pin}={volts}").parse().unwrap();
+                    let specimen = Specimen::new(&design, "T", seed, &[fault]).unwrap();
+                    let drops = specimen.drops(DirectMeter::default().source);
+                    assert!(drops.is_ok(), "design {seed}, {pin} at {volts} V: {drops:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
     fn faults_that_change_nothing_are_refused() {
         let design = design();
         for (text, message) in [

@@ -18,7 +18,7 @@ use crate::{physics::thermal_voltage, units::Volts};
 /// nothing a voltage, and draws a picoampere at 1 V.
 const LEAST_CONDUCTANCE: f64 = 1e-12;
 
-/// A solution stands when no junction moved by more, in volts. Newton's method squares the error, so the last step
+/// A solution stands when no junction moved by more, in volts, or of itself above a volt. Newton's method squares the error, so the last step
 /// leaves far less than this.
 const SETTLED: f64 = 1e-9;
 
@@ -218,12 +218,12 @@ impl Solver {
             let mut moved: f64 = 0.0;
             for ((device, inner), touch) in self.junctions.iter().zip(inner.iter_mut()).zip(&*touches) {
                 let next = device.follow(across(side, device.ends), *inner, *touch);
-                moved = moved.max((next - *inner).abs());
+                moved = moved.max(relative(next, *inner));
                 *inner = next;
             }
             if let Some((node, source)) = source {
                 let next = source::limit(&source, sense * side[node], seen);
-                moved = moved.max((next - seen).abs());
+                moved = moved.max(relative(next, seen));
                 seen = next;
             }
             if !side.iter().all(|voltage| voltage.is_finite()) {
@@ -290,6 +290,11 @@ pub(super) fn limit_junction(new: f64, old: f64, slope: f64, critical: f64) -> f
     }
 }
 
+/// How far a voltage moved, against itself where it is above a volt: rounding grows with it.
+fn relative(new: f64, old: f64) -> f64 {
+    (new - old).abs() / new.abs().max(1.0)
+}
+
 /// Adds a current into the first end and out of the second.
 fn inject(side: &mut [f64], ends: [Option<usize>; 2], current: f64) {
     if let Some(node) = ends[0] {
@@ -304,4 +309,96 @@ fn inject(side: &mut [f64], ends: [Option<usize>; 2], current: f64) {
 pub(super) fn across(voltages: &[f64], ends: [Option<usize>; 2]) -> f64 {
     let [a, b] = ends.map(|end| end.map_or(0.0, |node| voltages[node]));
     a - b
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        meter::DiodeSource,
+        physics::Junction,
+        practice::random::Random,
+        units::{Amperes, Kelvin, Ohms},
+    };
+
+    /// Circuits that no board has: whatever comes of them, it comes after a bounded number of steps and is a number.
+    #[test]
+    fn hostile_circuits_end() {
+        let mut random = Random::new(1, "hostile");
+        let (mut solved, mut refused, mut unsettled) = (0, 0, 0);
+        for _ in 0..1000 {
+            let mut circuit = Circuit::new(Kelvin::of(random.between(200.0, 450.0)));
+            let mut nodes = vec![Node::GROUND];
+            nodes.extend((0..1 + random.below(8)).map(|_| circuit.node()));
+            for _ in 0..random.below(20) {
+                let (a, b) = (nodes[random.below(nodes.len())], nodes[random.below(nodes.len())]);
+                match random.below(4) {
+                    0 => circuit.resistor(a, b, Ohms::of(random.decades(1e-6, 1e15))),
+                    1 => circuit.supply(
+                        a,
+                        Volts::of(random.between(-1e3, 1e3)),
+                        Ohms::of(random.decades(1e-3, 1e6)),
+                    ),
+                    _ => circuit.junction(
+                        a,
+                        b,
+                        Junction {
+                            saturation: Amperes::of(random.decades(1e-40, 1.0)),
+                            ideality: random.between(0.5, 5.0),
+                            series: Ohms::of(random.decades(1e-3, 1e6)),
+                        },
+                    ),
+                }
+            }
+            let source = if random.chance(0.5) {
+                DiodeSource::ConstantCurrent {
+                    current: Amperes::of(random.decades(1e-9, 10.0)),
+                    compliance: Volts::of(random.between(0.0, 100.0)),
+                }
+            } else {
+                DiodeSource::BehindResistance {
+                    open_circuit: Volts::of(random.between(0.0, 100.0)),
+                    resistance: Ohms::of(random.decades(1e-3, 1e9)),
+                }
+            };
+            let drive = Drive { reversed: random.chance(0.5), ..Drive::at(nodes[nodes.len() - 1], source) };
+            match Solver::new(&circuit).and_then(|solver| solver.operating_point(&drive)) {
+                Ok(solution) => {
+                    solved += 1;
+                    assert!(solution.steps <= STEP_LIMIT && solution.voltages.iter().all(|v| v.is_finite()));
+                }
+                Err(SolveError::NotConverged { .. }) => unsettled += 1,
+                Err(SolveError::BadPart) => refused += 1,
+            }
+        }
+        println!("{solved} solved, {refused} refused, {unsettled} did not settle");
+        assert!(solved > 10 * unsettled && refused > 0, "{solved}, {refused}, {unsettled}");
+    }
+
+    #[test]
+    fn a_part_without_a_value_is_refused() {
+        for (saturation, ideality) in
+            [(0.0, 1.0), (-1e-14, 1.0), (1e-14, 0.0), (1e-14, -1.0), (1e-14, f64::NAN)]
+        {
+            let mut circuit = Circuit::new(Kelvin::ROOM);
+            let a = circuit.node();
+            let junction = Junction { saturation: Amperes::of(saturation), ideality, series: Ohms::ZERO };
+            circuit.junction(a, Node::GROUND, junction);
+            assert_eq!(Solver::new(&circuit).err(), Some(SolveError::BadPart));
+        }
+    }
+
+    #[test]
+    fn a_joint_beside_a_leak_loses_no_digit() {
+        // A floating net behind a milliohm, held by 1 pA/V alone: 1 nA from the source through 1 TΩ less the source's
+        // own share. The usual elimination loses the 1e-12 S beside 1000 S.
+        let mut circuit = Circuit::new(Kelvin::ROOM);
+        let (a, b) = (circuit.node(), circuit.node());
+        circuit.resistor(a, b, Ohms::of(1e-3));
+        let source =
+            DiodeSource::BehindResistance { open_circuit: Volts::of(1.0), resistance: Ohms::of(1e12) };
+        let solution = Solver::new(&circuit).unwrap().operating_point(&Drive::at(a, source)).unwrap();
+        // Two nodes of 1e-12 S and a source of 1e-12 S: a third of the voltage.
+        assert!((solution.at(b).get() - 1.0 / 3.0).abs() < 1e-12, "{:?}", solution.at(b));
+    }
 }

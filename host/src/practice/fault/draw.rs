@@ -90,3 +90,43 @@ fn rounded(ohms: f64) -> Ohms {
     // Dividing by a whole power of ten where there is one keeps 1.23 from becoming 1.2300000000000002.
     Ohms::of(if one < 1.0 { digits / one.recip().round() } else { digits * one })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::practice::{Specimen, sample};
+
+    #[test]
+    fn drawn_faults_are_possible_and_read_back() {
+        let design = Design::new(&sample::connector(), 1);
+        for seed in 0..400 {
+            let faults = draw_faults(&design, seed);
+            assert!((1..=3).contains(&faults.len()), "seed {seed}");
+            for fault in &faults {
+                assert_eq!(fault.to_string().parse::<Fault>().as_ref(), Ok(fault));
+            }
+            assert!(Specimen::new(&design, "T", seed, &faults).is_ok(), "seed {seed}: {faults:?}");
+        }
+    }
+
+    #[test]
+    fn every_kind_comes_up() {
+        let design = Design::new(&sample::connector(), 1);
+        let kinds: std::collections::BTreeSet<&str> =
+            (0..200).flat_map(|seed| draw_faults(&design, seed)).map(|fault| fault.kind()).collect();
+        assert_eq!(kinds.len(), 10, "{kinds:?}");
+    }
+
+    #[test]
+    fn a_connector_with_nothing_to_break_gets_no_joint_faults() {
+        let mut connector = sample::connector();
+        connector.pins.retain(|pin| pin.role == Some(crate::connector::Role::Unconnected));
+        let design = Design::new(&connector, 1);
+        for seed in 0..100 {
+            let faults = draw_faults(&design, seed);
+            assert!(faults.iter().all(|fault| matches!(fault, Fault::Placement(_))), "{faults:?}");
+        }
+        connector.pins.clear();
+        assert_eq!(Design::new(&connector, 1).nets, []);
+    }
+}

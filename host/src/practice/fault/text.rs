@@ -316,4 +316,21 @@ mod tests {
         assert!(error.contains("fault `opn:A4` is not known"), "{error}");
         assert!(FaultList::from_toml("fault = []").is_err());
     }
+
+    proptest::proptest! {
+        #[test]
+        fn no_text_is_a_panic(text in ".*") {
+            let _ = text.parse::<Fault>();
+        }
+
+        #[test]
+        fn what_is_read_is_written_the_same(
+            word in "(open|short|raised|leak|bridge|swap|missing|live|charged|placement)",
+            rest in ":[A-C][1-9](\\+[A-C][1-9])?(=[0-9]{1,6}(\\.[0-9]{1,3})?)?",
+        ) {
+            if let Ok(fault) = format!("{word}{rest}").parse::<Fault>() {
+                proptest::prop_assert_eq!(fault.to_string().parse::<Fault>(), Ok(fault));
+            }
+        }
+    }
 }
