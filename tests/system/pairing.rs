@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use pintally::{
     connector::{Connector, Pin, PinName},
-    meter::{self, Profile},
+    meter::{self, DiodeSource, Profile},
     moment::Moment,
     practice::meter::MeterOptions,
     readings::PinValue,
@@ -48,9 +48,14 @@ pub(crate) fn sweep(rig: &mut dyn Devices, score: Score) -> (Swept, Vec<Notice>)
     (swept, notices)
 }
 
-/// What an ideal meter would show.
+/// What an ideal meter would show. One whose display reaches beyond its own open-lead voltage shows that voltage
+/// on an open pin.
 fn shown(input: Option<Volts>, profile: &Profile) -> PinValue {
-    match input {
+    let open_leads = match profile.diode.source {
+        DiodeSource::ConstantCurrent { compliance, .. } => compliance,
+        DiodeSource::BehindResistance { open_circuit, .. } => open_circuit,
+    };
+    match Some(input.unwrap_or(open_leads)) {
         Some(input) if input.get() <= profile.diode.overload_above.get() => {
             let count = profile.diode.resolution.get();
             PinValue::Volts(Volts::of((input.get() / count).round() * count))

@@ -37,6 +37,7 @@ const NOISE: Volts = Volts::of(0.0002);
 /// What is on the practice bench
 #[derive(Debug, Clone, Arguments)]
 #[command(next_help_heading = "Practice bench")]
+#[group(id = "emulation")]
 pub(super) struct Args {
     /// Which of endlessly many practice boards: the same number gives the same board and noise
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]

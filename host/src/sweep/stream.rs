@@ -111,9 +111,16 @@ impl Stream {
     pub(super) fn frame(&mut self, frame: &Stamped<Reading>) -> Belongs {
         let at = frame.first_byte;
         let gap = self.last_frame.map(|(last, _)| at.since(last));
-        let is_repeated = self.timing.pacing == Pacing::Streaming
-            && gap.is_some_and(|gap| gap < self.period() / 2)
-            && self.last_frame.is_some_and(|(_, last)| last == frame.item);
+        let is_repeated = match self.timing.pacing {
+            // The adapter or the meter sent one conversion twice.
+            Pacing::Streaming => {
+                gap.is_some_and(|gap| gap < self.period() / 2)
+                    && self.last_frame.is_some_and(|(_, last)| last == frame.item)
+            }
+            // Asked faster than it converts, a meter sends the same conversion again.
+            Pacing::Polled => gap.is_some_and(|gap| gap < self.period()),
+            Pacing::Triggered => false,
+        };
         if is_repeated {
             return Belongs::Repeated;
         }
