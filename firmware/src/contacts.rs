@@ -5,6 +5,7 @@
 
 use protocol::Channel;
 
+use crate::time::after;
 use crate::{Switch, SwitchFault};
 
 /// A switch together with what is known of its contacts.
@@ -96,7 +97,7 @@ impl<S: Switch> Contacts<S> {
     /// When the break is over and a channel may be closed; `None` if not known yet, or not open.
     pub fn rested_at_us(&self) -> Option<u64> {
         match self.state {
-            State::Open { since_us } => later(since_us, self.switch.waits().break_us),
+            State::Open { since_us } => after(since_us, self.switch.waits().break_us),
             State::Closed { .. } | State::Unknown => None,
         }
     }
@@ -104,7 +105,7 @@ impl<S: Switch> Contacts<S> {
     /// When the closed contact is made and done bouncing; `None` if not known yet, or nothing is closed.
     pub fn made_at_us(&self) -> Option<u64> {
         match self.state {
-            State::Closed { since_us, .. } => later(since_us, self.switch.waits().make_us),
+            State::Closed { since_us, .. } => after(since_us, self.switch.waits().make_us),
             State::Open { .. } | State::Unknown => None,
         }
     }
@@ -131,10 +132,6 @@ impl<S: Switch> Contacts<S> {
     pub fn switch(&self) -> &S {
         &self.switch
     }
-}
-
-fn later(since_us: Option<u64>, wait_us: u32) -> Option<u64> {
-    since_us.map(|since_us| since_us.saturating_add(wait_us.into()))
 }
 
 #[cfg(test)]

@@ -112,7 +112,7 @@ impl Link {
         let frame = encode(message);
         let fits = frame.len() <= self.room();
         if fits {
-            for byte in frame {
+            for &byte in frame.iter() {
                 let _ = self.outgoing.push_back(byte);
             }
         }
@@ -179,7 +179,7 @@ mod tests {
         assert!(!once.is_empty());
         link.bad_frame(FrameTrouble::TooLong, 2);
         assert!(!link.has_output());
-        for byte in encode(&RequestFrame { seq: 1, request: protocol::Request::Ping }) {
+        for &byte in encode(&RequestFrame { seq: 1, request: protocol::Request::Ping }).iter() {
             let _ = link.push(byte);
         }
         link.bad_frame(FrameTrouble::TooLong, 3);
