@@ -20,15 +20,18 @@ use crate::{FIRMWARE_VERSION, Fittings, Identity, Switch};
 /// [`next_deadline_us`](Self::next_deadline_us) and after each push, and sends on what
 /// [`take_output`](Self::take_output) gives. Each call is given a reading of the clock that was made just
 /// before it; readings never run backwards.
+// In this order, with the long arrays last: a small chip reaches only the first bytes of a struct in one
+// instruction.
+#[repr(C)]
 #[derive(Debug)]
 pub struct Board<S, F, const LINKS: usize> {
-    sequencer: Sequencer<S>,
-    panel: Panel<F>,
-    links: [Link; LINKS],
+    silence: Silence,
     /// The link that greeted last: it rules the switch and gets the events.
     ruling: Option<usize>,
-    silence: Silence,
+    panel: Panel<F>,
     identity: Identity,
+    sequencer: Sequencer<S>,
+    links: [Link; LINKS],
 }
 
 impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
@@ -127,30 +130,24 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
         } else {
             Err(Fault::NotGreeted)
         };
-        let answer = match outcome {
-            Ok(None) => return,
-            Ok(Some(answer)) => answer,
-            Err(fault) => Answer::Refused(fault),
-        };
-        Voice::new(&mut self.links, Some(link), now_us).answer(seq, answer);
+        if let Err(fault) = outcome {
+            Voice::new(&mut self.links, Some(link), now_us).refuse(seq, fault);
+        }
     }
 
-    /// Carries out a request and gives the answer; none if it was answered, or the sequencer will do so when
-    /// it is done.
-    fn carry_out(
-        &mut self,
-        link: usize,
-        seq: u16,
-        request: Request,
-        now_us: u64,
-    ) -> Result<Option<Answer>, Fault> {
+    /// Carries out a request. An error is the answer to it; otherwise it was answered, or the sequencer
+    /// will do so when it is done.
+    fn carry_out(&mut self, link: usize, seq: u16, request: Request, now_us: u64) -> Result<(), Fault> {
         let lid_closed = self.panel.lid_closed();
         let parts = self.panel.parts();
         let shut = || if lid_closed { Ok(()) } else { Err(Fault::LidOpen) };
         let Self { sequencer, panel, links, .. } = self;
         let voice = &mut Voice::new(links, Some(link), now_us);
         let answer = match request {
-            Request::Greet { min, max } => Answer::Greeting(self.greet(link, min, max, now_us)?),
+            Request::Greet { min, max } => {
+                let version = self.greet(link, min, max, now_us)?;
+                Answer::Greeting(self.greeting(version))
+            }
             Request::Ping => Answer::Pong,
             Request::OpenAll => {
                 sequencer.open_all(voice)?;
@@ -158,29 +155,25 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
             }
             Request::Select { channel, settle_us } => {
                 shut()?;
-                sequencer.select(seq, channel, settle_us, voice)?;
-                return Ok(None);
+                return sequencer.select(seq, channel, settle_us, voice);
             }
             Request::LoadPlan { first, channels } => {
                 Answer::PlanLoaded { steps: sequencer.load_plan(first, &channels, voice)? }
             }
             Request::Start { steps, settle_us, pace } => {
                 shut()?;
-                sequencer.start(seq, steps, Run { step: 0, settle_us, pace }, voice)?;
-                return Ok(None);
+                return sequencer.start(seq, steps, Run { step: 0, settle_us, pace }, voice);
             }
             Request::Advance { step } => {
                 shut()?;
-                sequencer.advance(seq, step, voice)?;
-                return Ok(None);
+                return sequencer.advance(seq, step, voice);
             }
             Request::Bleed { channel, hold_us } => {
                 if !parts.bleed {
                     return Err(Fault::NotFitted);
                 }
                 shut()?;
-                sequencer.bleed(seq, channel, hold_us, voice)?;
-                return Ok(None);
+                return sequencer.bleed(seq, channel, hold_us, voice);
             }
             Request::Indicate { light, sound } => {
                 if !parts.light && !parts.buzzer {
@@ -195,18 +188,18 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
             }
             Request::Status => Answer::Status(self.status(link)),
         };
-        Ok(Some(answer))
+        Voice::new(&mut self.links, Some(link), now_us).answer(seq, answer);
+        Ok(())
     }
 
-    fn greet(&mut self, link: usize, min: u8, max: u8, now_us: u64) -> Result<Greeting, Fault> {
+    /// Lets a link rule, and gives the version to be spoken.
+    fn greet(&mut self, link: usize, min: u8, max: u8, now_us: u64) -> Result<u8, Fault> {
         if self.ruling.is_some_and(|ruling| ruling != link) {
             // Told even if nothing was closed: that host must know that it no longer rules.
             let reason = OpenReason::OtherHost;
-            let was_idle = self.sequencer.is_idle();
-            self.open_for(reason, now_us);
-            if was_idle {
-                self.voice(now_us).event(Event::Opened { reason });
-            }
+            let voice = &mut Voice::new(&mut self.links, self.ruling, now_us);
+            self.sequencer.interrupt(reason, voice);
+            voice.event(Event::Opened { reason });
         }
         self.sequencer.reset(&mut Voice::new(&mut self.links, Some(link), now_us));
         self.ruling = None;
@@ -217,7 +210,7 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
         info!("link {} rules, protocol {}", link, newest);
         self.ruling = Some(link);
         self.silence.heard(now_us);
-        Ok(self.greeting(newest))
+        Ok(newest)
     }
 
     fn greeting(&self, version: u8) -> Greeting {
@@ -278,14 +271,11 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
         self.sequencer.open_for(reason, &mut Voice::new(&mut self.links, self.ruling, now_us));
     }
 
-    /// What must follow whatever was done: everything opens if a message to the ruling host had to be
-    /// dropped, and the bleed resistor is as the sequencer wants it.
+    /// What must follow whatever was done: everything opens if the ruling host misses a message, and the
+    /// bleed resistor is as the sequencer wants it.
     fn follow(&mut self, now_us: u64) {
-        let mut deaf = false;
-        for (index, link) in self.links.iter_mut().enumerate() {
-            deaf |= link.take_overflow() && self.ruling == Some(index);
-        }
-        if deaf {
+        let ruling = self.ruling.and_then(|ruling| self.links.get(ruling));
+        if ruling.is_some_and(Link::has_lost) && !self.sequencer.is_idle() {
             self.open_for(OpenReason::HostDeaf, now_us);
         }
         let wanted = self.sequencer.bleeds();

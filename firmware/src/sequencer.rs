@@ -12,10 +12,12 @@ use crate::time::after;
 use crate::voice::Voice;
 
 /// Steps through channels.
+// As in `Board`: the long array last.
+#[repr(C)]
 #[derive(Debug)]
 pub(crate) struct Sequencer<S> {
-    contacts: Contacts<S>,
     state: State,
+    contacts: Contacts<S>,
     plan: Vec<Channel, PLAN_STEPS>,
 }
 
@@ -107,15 +109,14 @@ impl<S: Switch> Sequencer<S> {
         } else if first != self.steps() {
             return Err(Fault::PlanGap { expected: self.steps() });
         }
-        let kept = self.plan.len();
         for &channel in channels {
-            let pushed = self.in_range(channel).and_then(|()| {
-                self.plan.push(channel).map_err(|_| Fault::PlanTooLong { capacity: PLAN_STEPS as u16 })
-            });
-            if pushed.is_err() {
-                self.plan.truncate(kept);
-                pushed?;
-            }
+            self.in_range(channel)?;
+        }
+        if channels.len() > PLAN_STEPS.saturating_sub(self.plan.len()) {
+            return Err(Fault::PlanTooLong { capacity: PLAN_STEPS as u16 });
+        }
+        for &channel in channels {
+            let _ = self.plan.push(channel);
         }
         Ok(self.steps())
     }
@@ -183,14 +184,19 @@ impl<S: Switch> Sequencer<S> {
     /// Opens every channel because something is wrong, and tells the host if anything was under way.
     pub(crate) fn open_for(&mut self, reason: OpenReason, voice: &mut Voice<'_>) {
         let was_idle = self.is_idle();
+        self.interrupt(reason, voice);
+        if !was_idle {
+            voice.event(Event::Opened { reason });
+        }
+    }
+
+    /// Opens every channel; only the request that is under way is told.
+    pub(crate) fn interrupt(&mut self, reason: OpenReason, voice: &mut Voice<'_>) {
         if let Some(seq) = self.waiting() {
             voice.refuse(seq, Fault::Opened(reason));
         }
         // A failure is told when a channel is to be closed; until then each poll tries again.
         let _ = self.open();
-        if !was_idle {
-            voice.event(Event::Opened { reason });
-        }
     }
 
     /// Takes a reading of the clock, made after everything that moved pins so far: waits begin with it.

@@ -2,7 +2,7 @@
 
 use crc::{CRC_32_ISO_HDLC, Crc, NoTable};
 
-use crate::size::{CHECKSUM, MAX_CONTENT, MAX_FRAME};
+use crate::size::{CHECKSUM, MAX_FRAME};
 use crate::{Message, cobs};
 
 /// The bytes of one frame, with the 0x00 at the end.
@@ -74,15 +74,15 @@ impl core::fmt::Display for Damaged {
 
 impl core::error::Error for Damaged {}
 
-/// Writes the frame into `out`, which is all zeros, and returns its length.
+/// Writes the frame into `out` and returns its length.
 fn try_encode<M: Message>(message: &M, out: &mut [u8; MAX_FRAME]) -> Option<usize> {
-    let mut inside = [0; MAX_CONTENT + CHECKSUM];
-    let length = message.to_content(&mut inside)?;
+    let (_, inside) = out.split_first_mut()?;
+    let length = message.to_content(inside)?;
     let (content, rest) = inside.split_at_mut_checked(length)?;
     *rest.first_chunk_mut()? = checksum_of(content).to_le_bytes();
-    let stuffed_length = cobs::encode(inside.get(..length + CHECKSUM)?, out)?;
-    // The byte after the stuffed ones is still 0: the end of the frame.
-    (stuffed_length < out.len()).then_some(stuffed_length + 1)
+    let frame = out.get_mut(..1 + length + CHECKSUM + 1)?;
+    cobs::encode_in_place(frame);
+    Some(frame.len())
 }
 
 fn checksum_of(content: &[u8]) -> u32 {
