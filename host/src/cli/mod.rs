@@ -10,6 +10,7 @@ mod compare;
 mod emulation;
 mod inputs;
 mod logbook;
+mod meter;
 mod place;
 mod progress;
 mod reference;
@@ -38,6 +39,7 @@ enum Command {
     Compare(compare::Args),
     Reference(reference::Args),
     Replay(replay::Args),
+    Meter(meter::Args),
 }
 
 /// Name and version of this program, as session logs tell it.
@@ -69,6 +71,7 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match command {
         Command::Sweep(args) => sweep::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
+        Command::Meter(args) => meter::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
         Command::Reference(args) => reference::run(args, screen),
     }
