@@ -65,6 +65,7 @@ impl RowError {
             RowProblem::UnknownPin { alike: Some(alike), .. } => Some(format!("did you mean pin {alike}?")),
             RowProblem::PinTwice { .. } => Some("keep the row that was measured last".to_owned()),
             RowProblem::Reading(error) => Some(error.hint()),
+            RowProblem::Line(LineError::NotUtf8) => Some("save the table as CSV in UTF-8".to_owned()),
             _ => None,
         }
     }
