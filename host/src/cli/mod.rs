@@ -11,6 +11,7 @@ mod emulation;
 mod inputs;
 mod logbook;
 mod place;
+mod practice;
 mod progress;
 mod reference;
 mod replay;
@@ -35,6 +36,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Sweep(Box<sweep::Args>),
+    Practice(Box<practice::Args>),
     Compare(compare::Args),
     Reference(reference::Args),
     Replay(replay::Args),
@@ -68,6 +70,7 @@ pub fn main() -> ExitStatus {
 fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match command {
         Command::Sweep(args) => sweep::run(args, screen),
+        Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
         Command::Reference(args) => reference::run(args, screen),
