@@ -8,7 +8,7 @@ use pintally::{
     moment::Moment,
     practice::meter::MeterOptions,
     readings::PinValue,
-    sweep::{Notice, Plan, Record, Recorder, Score, Setting, SweepError, Swept, Timing, run},
+    sweep::{Devices, Notice, Plan, Record, Recorder, Score, Setting, SweepError, Swept, Timing, run},
     units::Volts,
 };
 use protocol::Channel;
@@ -25,7 +25,7 @@ fn volts(value: f64) -> Option<Volts> {
 }
 
 /// A connector whose pins lie on channels 0 to n, with the check channel after them.
-fn score(profile: &Profile, pins: usize, check: Option<Volts>) -> Score {
+pub(crate) fn score(profile: &Profile, pins: usize, check: Option<Volts>) -> Score {
     let names: Vec<PinName> = (1..=pins).map(|n| PinName::new(&n.to_string())).collect();
     let connector =
         Connector { name: "J1".into(), pins: names.iter().map(|name| Pin::named(name.as_str())).collect() };
@@ -42,7 +42,7 @@ fn score(profile: &Profile, pins: usize, check: Option<Volts>) -> Score {
     }
 }
 
-fn sweep(rig: &mut Rig, score: Score) -> (Swept, Vec<Notice>) {
+pub(crate) fn sweep(rig: &mut dyn Devices, score: Score) -> (Swept, Vec<Notice>) {
     let mut notices = Vec::new();
     let swept = run(rig, score, &mut Nowhere, &mut |notice| notices.push(notice.clone()));
     (swept, notices)
