@@ -18,7 +18,8 @@ fn the_bench_solves_every_board() {
         let specimen = Specimen::new(&design, "P", seed, &[]).unwrap();
         let setup = JigSetup::straight(&connector, seed).unwrap();
         let bench =
-            Bench::new(&specimen, setup, profile.clone(), MeterOptions::of(&profile), seed, Moment::START).unwrap();
+            Bench::new(&specimen, setup, profile.clone(), MeterOptions::of(&profile), seed, Moment::START)
+                .unwrap();
         let mut devices = BenchDevices::new(bench);
         let score = crate::pairing::score(&profile, 40, None);
         let swept = crate::pairing::sweep(&mut devices, score).0;

@@ -199,8 +199,9 @@ fn table(connector: &Connector, boards: &[BoardReadings], decimals: usize) -> Re
     writer.write_record(["board", "pin", "reading"])?;
     for board in boards {
         for (pin, value) in connector.pins.iter().zip(&board.values) {
-            let value =
-                value.volts().map_or_else(|| value.to_string(), |volts| format!("{:.decimals$}", volts.get()));
+            let value = value
+                .volts()
+                .map_or_else(|| value.to_string(), |volts| format!("{:.decimals$}", volts.get()));
             writer.write_record([&board.board, pin.name.as_str(), &value])?;
         }
     }
