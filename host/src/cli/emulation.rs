@@ -17,6 +17,7 @@ use crate::{
         Bench, Design, DirectMeter, Fault, JigSetup, JigTrouble, Specimen, draw_faults, fault::FaultList,
         known_good, meter::MeterOptions, truths,
     },
+    readings::BoardReadings,
     reference::{Conditions, Polarity, Reference, learn},
     units::Volts,
 };
@@ -121,11 +122,20 @@ impl Emulation {
         .or_fail(ExitStatus::Software)
     }
 
+    /// The practice board.
+    pub(super) const fn specimen(&self) -> &Specimen {
+        &self.specimen
+    }
+
+    /// Readings of known-good boards of the same design on the same meter.
+    pub(super) fn known_good(&self, count: usize) -> Result<Vec<BoardReadings>, Failure> {
+        // The same for every seed, so that sweeps of different boards are judged alike.
+        known_good(&self.design, count, DESIGN_SEED, &self.direct_meter()).or_fail(ExitStatus::Software)
+    }
+
     /// What known-good boards of the same design read on the same meter.
     pub(super) fn reference(&self) -> Result<Reference, Failure> {
-        // The same for every seed, so that sweeps of different boards are judged alike.
-        let boards = known_good(&self.design, KNOWN_GOOD, DESIGN_SEED, &self.direct_meter())
-            .or_fail(ExitStatus::Software)?;
+        let boards = self.known_good(KNOWN_GOOD)?;
         let conditions = Conditions {
             meter: Some(self.profile.name.clone()),
             polarity: Polarity::RedOnGround,

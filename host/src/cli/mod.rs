@@ -12,6 +12,7 @@ mod inputs;
 mod logbook;
 mod meter;
 mod place;
+mod practice;
 mod progress;
 mod reference;
 mod replay;
@@ -36,6 +37,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Sweep(Box<sweep::Args>),
+    Practice(Box<practice::Args>),
     Compare(compare::Args),
     Reference(reference::Args),
     Replay(replay::Args),
@@ -70,6 +72,7 @@ pub fn main() -> ExitStatus {
 fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match command {
         Command::Sweep(args) => sweep::run(args, screen),
+        Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
         Command::Meter(args) => meter::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),

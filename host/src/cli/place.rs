@@ -1,6 +1,7 @@
 //! Where sessions are kept, what they are called, and when they began.
 
 use std::{
+    io,
     path::{Path, PathBuf},
     sync::{Arc, atomic::AtomicBool},
 };
@@ -8,7 +9,16 @@ use std::{
 use directories::ProjectDirs;
 
 use super::emulation::Emulation;
-use crate::{exit_status::ExitStatus, failure::Failure, log::Header, meter::Profile, sweep::Devices};
+use crate::{
+    exit_status::ExitStatus,
+    failure::Failure,
+    log::Header,
+    meter::Profile,
+    moment::Moment,
+    port::{self, Address, PortDevices, SWITCHING_BOARD},
+    practice::serve::{Background, Doors, open_pseudo_terminals, open_tcp},
+    sweep::{Devices, Heard},
+};
 
 /// The wall clock, as RFC 3339 text in UTC.
 pub(super) fn now() -> String {
@@ -51,11 +61,58 @@ pub(super) fn new_log(data: Option<&Path>, header: &Header) -> Result<PathBuf, F
 
 /// Runs the practice bench in real time behind ports of its own.
 pub(super) fn serve(
-    _emulation: &Emulation,
-    _profile: &Profile,
-    _stop: Arc<AtomicBool>,
+    emulation: &Emulation,
+    profile: &Profile,
+    stop: Arc<AtomicBool>,
 ) -> Result<(Box<dyn Devices>, [String; 2]), Failure> {
-    Err(Failure::new(ExitStatus::Software, "expected --instant"))
+    let doors = doors(None, None)?;
+    let (jig, meter) = (doors.jig.clone(), doors.meter.clone());
+    let bench = Background::start(emulation.bench()?, doors);
+    let open = |address: &Address, settings| {
+        port::open(address, settings).map_err(|error| {
+            let hint = error.hint();
+            Failure::new(ExitStatus::Unavailable, error).hint(hint)
+        })
+    };
+    let devices = PortDevices::new(open(&jig, &SWITCHING_BOARD)?, open(&meter, &profile.port)?, stop);
+    Ok((Box::new(BenchBehindPorts { devices, _bench: bench }), [jig.to_string(), meter.to_string()]))
+}
+
+/// Opens the ports of a practice bench: on TCP ports if they are given, or where there are no pseudo-terminals.
+pub(super) fn doors(tcp: Option<(u16, u16)>, links: Option<&Path>) -> Result<Doors, Failure> {
+    let opened = match tcp {
+        Some((jig, meter)) => open_tcp(jig, meter),
+        None if cfg!(unix) => open_pseudo_terminals(links),
+        None => open_tcp(0, 0),
+    };
+    opened.map_err(|error| {
+        let hint = error.hint();
+        Failure::new(ExitStatus::Unavailable, error).hint(hint)
+    })
+}
+
+/// Ports with the bench behind them, which is switched off when they are closed.
+struct BenchBehindPorts {
+    devices: PortDevices,
+    _bench: Background,
+}
+
+impl Devices for BenchBehindPorts {
+    fn now(&self) -> Moment {
+        self.devices.now()
+    }
+
+    fn wait(&mut self, until: Moment) -> Heard {
+        self.devices.wait(until)
+    }
+
+    fn to_jig(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.devices.to_jig(bytes)
+    }
+
+    fn to_meter(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.devices.to_meter(bytes)
+    }
 }
 
 #[cfg(test)]

@@ -462,4 +462,32 @@ mod tests {
         let seen = line.voltage(ms(4.0));
         assert_eq!(line.voltage(ms(1.0)), seen);
     }
+
+    /// Every channel of many boards, closed and opened at odd times, so that charge is left everywhere.
+    #[test]
+    fn every_board_can_be_followed() {
+        use crate::practice::{Design, demo, draw_faults, random::Random};
+
+        let connector = demo::connector().unwrap();
+        let setup = JigSetup::straight(&connector, 1).unwrap();
+        let handheld =
+            DiodeSource::BehindResistance { open_circuit: Volts::of(2.8), resistance: Ohms::of(2200.0) };
+        for seed in 0..12 {
+            let design = Design::new(&connector, seed);
+            let specimen = Specimen::new(&design, "T", seed, &draw_faults(&design, seed)).unwrap();
+            let source = if seed % 2 == 0 { SOURCE } else { handheld };
+            let mut line = CommonLine::new(&specimen, &setup, source, Moment::START).unwrap();
+            let mut random = Random::new(seed, "times");
+            let mut now = 1.0;
+            for channel in 0..setup.channels {
+                line.switch(ms(now), Some(Channel(channel)));
+                now += random.decades(0.01, 300.0);
+                let seen = line.voltage(ms(now)).get();
+                assert!((-0.5..6.6).contains(&seen), "design {seed}, channel {channel}: {seen}");
+                line.switch(ms(now), None);
+                now += random.decades(0.01, 30.0);
+            }
+            assert_eq!(line.trouble(), None, "design {seed}");
+        }
+    }
 }

@@ -10,6 +10,7 @@ use std::{
     io,
     path::PathBuf,
     sync::mpsc::{Receiver, RecvTimeoutError, Sender},
+    thread::JoinHandle,
     time::{Duration, Instant},
 };
 
@@ -117,6 +118,38 @@ impl Orders {
     #[must_use = "a bench that is gone takes no orders"]
     pub fn give(&self, order: Order) -> bool {
         self.0.send(Told::Order(order)).is_ok()
+    }
+}
+
+/// A bench that is served on a thread of its own, until it is dropped.
+pub struct Background {
+    orders: Orders,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Background {
+    /// Serves a bench behind these doors at the pace of the clock.
+    #[must_use = "the bench is switched off when this is dropped"]
+    pub fn start(bench: Bench, mut doors: Doors) -> Self {
+        let orders = doors.orders();
+        let thread = std::thread::spawn(move || serve(bench, &mut doors, 1.0, &mut |_| {}));
+        Self { orders, thread: Some(thread) }
+    }
+
+    /// A way to give orders to the bench.
+    #[must_use]
+    pub fn orders(&self) -> Orders {
+        self.orders.clone()
+    }
+}
+
+impl Drop for Background {
+    fn drop(&mut self) {
+        let _ = self.orders.give(Order::Stop);
+        if let Some(thread) = self.thread.take() {
+            // A bench that panicked has nothing left to switch off.
+            let _ = thread.join();
+        }
     }
 }
 

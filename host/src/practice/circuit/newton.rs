@@ -8,6 +8,10 @@
 //! each junction is therefore shortened to what changes its current by a like amount (Nagel, "SPICE2: A
 //! computer program to simulate semiconductor circuits", UCB/ERL M520, 1975). Every part has a rising curve, so
 //! the matrix is symmetric and positive definite and the solution unique.
+//!
+//! Each step solves for the change of the voltages, not for the voltages: what is left over at a node is then summed
+//! from currents that really flow. Solved for the voltages, a capacitor in a step of a nanosecond would be a source of
+//! hundreds of amperes, whose rounding alone moves a node that hangs on nothing else by a tenth of a volt.
 
 use std::cell::RefCell;
 
@@ -21,14 +25,6 @@ const LEAST_CONDUCTANCE: f64 = 1e-12;
 /// A solution stands when no junction moved by more, in volts, or of itself above a volt. Newton's method squares the error, so the last step
 /// leaves far less than this.
 const SETTLED: f64 = 1e-9;
-
-/// After this many steps a solution also stands when the meter's own node has come to rest and nothing else moves
-/// by more than [`NOISE`]: boards take 10 to 20, so what still moves then is rounding.
-const PATIENT_STEPS: usize = 50;
-
-/// How far rounding may move a node that hangs on a coupling capacitor alone, in volts: 100 nF over a step of 1 ns
-/// are 100 S beside a leak of 1 pS, fourteen orders of magnitude, of the sixteen that a number has.
-const NOISE: f64 = 1e-3;
 
 /// Steps before giving up. Boards take 10 to 20.
 const STEP_LIMIT: usize = 200;
@@ -60,8 +56,8 @@ pub struct Solver {
     junctions: Vec<Device>,
     pub(super) capacitors: Vec<Capacitor>,
     switches: Vec<super::Conductor>,
-    /// Currents of the supplies, by node.
-    injected: Vec<f64>,
+    conductors: Vec<super::Conductor>,
+    supplies: Vec<super::Supply>,
     /// Interior mutability so that solutions can be shared by reference; only scratch is inside.
     scratch: RefCell<Scratch>,
 }
@@ -91,6 +87,8 @@ struct Device {
 #[derive(Debug, Clone)]
 struct Scratch {
     matrix: Matrix,
+    voltages: Vec<f64>,
+    /// Currents left over at each node, then the step that takes them away.
     side: Vec<f64>,
     work: Vec<f64>,
     inner: Vec<f64>,
@@ -149,19 +147,19 @@ impl Solver {
         for part in &circuit.conductors {
             matrix.stamp(part.ends, part.conductance);
         }
-        let mut injected = vec![0.0; circuit.nodes];
         for supply in &circuit.supplies {
             matrix.stamp([Some(supply.node), None], supply.conductance);
-            injected[supply.node] += supply.open_circuit * supply.conductance;
         }
         matrix.keep_as_base();
         Ok(Self {
             nodes: circuit.nodes,
             capacitors: circuit.capacitors.clone(),
             switches: circuit.switches.clone(),
-            injected,
+            conductors: circuit.conductors.clone(),
+            supplies: circuit.supplies.clone(),
             scratch: RefCell::new(Scratch {
                 matrix,
+                voltages: vec![0.0; circuit.nodes],
                 side: vec![0.0; circuit.nodes],
                 work: vec![0.0; circuit.nodes],
                 inner: vec![0.0; junctions.len()],
@@ -187,60 +185,78 @@ impl Solver {
         start: Option<&Solution>,
     ) -> Result<Solution, SolveError> {
         let mut scratch = self.scratch.borrow_mut();
-        let Scratch { matrix, side, work, inner, touches } = &mut *scratch;
+        let Scratch { matrix, voltages, side, work, inner, touches } = &mut *scratch;
         match start {
-            Some(start) => inner.copy_from_slice(&start.inner),
-            None => inner.fill(0.0),
+            Some(start) => {
+                inner.copy_from_slice(&start.inner);
+                voltages.copy_from_slice(&start.voltages);
+            }
+            None => {
+                inner.fill(0.0);
+                voltages.fill(0.0);
+            }
         }
         let source = drive.source.and_then(|(node, source)| Some((node.0?, source)));
         // The source works in its own sense: turned leads mirror the voltage it sees.
         let sense = if drive.reversed { -1.0 } else { 1.0 };
-        let mut seen = start.zip(source).map_or(0.0, |(start, (node, _))| sense * start.voltages[node]);
+        let mut seen = source.map_or(0.0, |(node, _)| sense * voltages[node]);
         for steps in 1..=STEP_LIMIT {
             matrix.restore();
-            side.copy_from_slice(&self.injected);
+            for (left, voltage) in side.iter_mut().zip(&*voltages) {
+                *left = -LEAST_CONDUCTANCE * voltage;
+            }
+            for part in &self.conductors {
+                draw(side, part.ends, part.conductance * across(voltages, part.ends));
+            }
+            for supply in &self.supplies {
+                side[supply.node] += supply.conductance * (supply.open_circuit - voltages[supply.node]);
+            }
             for part in drive.closed.iter().flatten().filter_map(|switch| self.switches.get(switch.0)) {
                 matrix.stamp(part.ends, part.conductance);
+                draw(side, part.ends, part.conductance * across(voltages, part.ends));
             }
             if let Some(step) = step {
                 for (part, &voltage) in self.capacitors.iter().zip(step.charge) {
                     let conductance = part.capacitance / step.seconds;
                     matrix.stamp(part.ends, conductance);
-                    inject(side, part.ends, conductance * voltage);
+                    draw(side, part.ends, conductance * (across(voltages, part.ends) - voltage));
                 }
             }
             for ((device, &inner), touch) in self.junctions.iter().zip(&*inner).zip(touches.iter_mut()) {
                 *touch = device.touch(inner);
-                let (current, conductance) = device.whole(inner, *touch);
+                let conductance = device.whole(*touch);
                 matrix.stamp(device.ends, conductance);
-                inject(side, device.ends, -current);
+                let beyond = across(voltages, device.ends) - inner - touch.current * device.series;
+                draw(side, device.ends, touch.current + conductance * beyond);
             }
             if let Some((node, source)) = source {
-                let line = source::line_at(&source, seen);
-                matrix.stamp([Some(node), None], line.slope);
-                side[node] += sense * line.current;
+                let touch = source::touch(&source, seen);
+                matrix.stamp([Some(node), None], touch.slope);
+                side[node] += sense * (touch.current + touch.slope * (seen - sense * voltages[node]));
             }
             matrix.factor().map_err(|_| SolveError::BadPart)?;
             matrix.solve(side, work);
 
             let mut moved: f64 = 0.0;
-            let mut meter_moved: f64 = 0.0;
+            for (voltage, step) in voltages.iter_mut().zip(&*side) {
+                *voltage += step;
+                if !voltage.is_finite() {
+                    return Err(SolveError::BadPart);
+                }
+                moved = moved.max(step.abs() / voltage.abs().max(1.0));
+            }
             for ((device, inner), touch) in self.junctions.iter().zip(inner.iter_mut()).zip(&*touches) {
-                let next = device.follow(across(side, device.ends), *inner, *touch);
+                let next = device.follow(across(voltages, device.ends), *inner, *touch);
                 moved = moved.max(relative(next, *inner));
                 *inner = next;
             }
             if let Some((node, source)) = source {
-                let next = source::limit(&source, sense * side[node], seen);
+                let next = source::limit(&source, sense * voltages[node], seen);
                 moved = moved.max(relative(next, seen));
                 seen = next;
             }
-            if !side.iter().all(|voltage| voltage.is_finite()) {
-                return Err(SolveError::BadPart);
-            }
-            let is_noise = steps >= PATIENT_STEPS && meter_moved < SETTLED && moved < NOISE;
-            if moved < SETTLED || is_noise {
-                return Ok(Solution { voltages: side.clone(), inner: inner.clone(), steps });
+            if moved < SETTLED {
+                return Ok(Solution { voltages: voltages.clone(), inner: inner.clone(), steps });
             }
         }
         Err(SolveError::NotConverged { limit: STEP_LIMIT })
@@ -271,11 +287,9 @@ impl Device {
         }
     }
 
-    /// The line that touches the curve of the whole part: its current at zero volts, and its conductance. The series
-    /// resistance is folded in, so that it needs no node of its own.
-    fn whole(&self, inner: f64, touch: Touch) -> (f64, f64) {
-        let conductance = touch.conductance / (1.0 + touch.conductance * self.series);
-        (touch.current - conductance * (inner + touch.current * self.series), conductance)
+    /// Slope of the whole part. The series resistance is folded in, so that it needs no node of its own.
+    fn whole(&self, touch: Touch) -> f64 {
+        touch.conductance / (1.0 + touch.conductance * self.series)
     }
 
     /// Voltage of the junction itself after a step that put `outer` across the whole part, shortened where the
@@ -305,13 +319,13 @@ fn relative(new: f64, old: f64) -> f64 {
     (new - old).abs() / new.abs().max(1.0)
 }
 
-/// Adds a current into the first end and out of the second.
-fn inject(side: &mut [f64], ends: [Option<usize>; 2], current: f64) {
+/// Takes a current out of the first end and puts it into the second.
+fn draw(side: &mut [f64], ends: [Option<usize>; 2], current: f64) {
     if let Some(node) = ends[0] {
-        side[node] += current;
+        side[node] -= current;
     }
     if let Some(node) = ends[1] {
-        side[node] -= current;
+        side[node] += current;
     }
 }
 

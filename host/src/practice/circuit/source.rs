@@ -19,9 +19,9 @@ pub struct Drive {
     pub reversed: bool,
 }
 
-/// A source seen at one voltage: current `i` and its slope, as a straight line `i(v) = current − slope·v`.
+/// A source seen at one voltage: its current there, and how much less it gives for each volt more, in siemens.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Line {
+pub(super) struct Touch {
     pub(super) current: f64,
     pub(super) slope: f64,
 }
@@ -41,17 +41,16 @@ impl Drive {
 }
 
 /// The straight line that touches the source at this voltage.
-pub(super) fn line_at(source: &DiodeSource, voltage: f64) -> Line {
+pub(super) fn touch(source: &DiodeSource, voltage: f64) -> Touch {
     match *source {
         DiodeSource::ConstantCurrent { current, compliance } => {
             // I = I0·(1 − exp((V − Vc)/s)): the shape of a current source with a clamp at its compliance.
             let lost = current.get() * ((voltage - compliance.get()) / COMPLIANCE_BEND).min(60.0).exp();
-            let slope = lost / COMPLIANCE_BEND;
-            Line { current: current.get() - lost + slope * voltage, slope }
+            Touch { current: current.get() - lost, slope: lost / COMPLIANCE_BEND }
         }
         DiodeSource::BehindResistance { open_circuit, resistance } => {
             let slope = super::conductance(resistance);
-            Line { current: open_circuit.get() * slope, slope }
+            Touch { current: (open_circuit.get() - voltage) * slope, slope }
         }
     }
 }

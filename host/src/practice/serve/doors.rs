@@ -288,7 +288,7 @@ mod tests {
             Bench, Design, JigSetup, Specimen,
             meter::MeterOptions,
             sample,
-            serve::{Order, serve},
+            serve::{Background, Order},
         },
     };
 
@@ -302,10 +302,9 @@ mod tests {
     }
 
     /// Greets the switching board and listens to the meter, through the same ports as every other command.
-    fn check(mut doors: Doors) {
-        let orders = doors.orders();
+    fn check(doors: Doors) {
         let (jig, meter) = (doors.jig.clone(), doors.meter.clone());
-        let served = thread::spawn(move || serve(bench(), &mut doors, 1.0, &mut |_| {}));
+        let served = Background::start(bench(), doors);
         let mut jig = port::open(&jig, &port::SWITCHING_BOARD).unwrap();
         let mut meter = port::open(&meter, &shipped("bench-stream").unwrap().port).unwrap();
         jig.writer
@@ -327,8 +326,9 @@ mod tests {
             buffer[..count].contains(&b'\n').then_some(count)
         });
         assert!(line.is_some(), "the meter says nothing");
-        assert!(orders.give(Order::Stop));
-        served.join().unwrap();
+        let orders = served.orders();
+        drop(served);
+        assert!(!orders.give(Order::Stop), "the bench is off");
     }
 
     #[test]
