@@ -1,0 +1,366 @@
+//! How well a set of faults explains a board, as the logarithm of posterior odds against "nothing is wrong".
+
+use super::{
+    super::layout::Class,
+    Cause,
+    scene::{Scene, loose},
+};
+
+/// Shares of the kinds of faults among all faults on a connector that was just rebuilt. Common practice; within a
+/// factor of two they change no verdict, for one reading of evidence weighs more.
+const OPEN: f64 = 0.25;
+const HIGH: f64 = 0.20;
+const SHORT: f64 = 0.15;
+const LEAK: f64 = 0.13;
+const MISSING: f64 = 0.07;
+const BRIDGE: f64 = 0.10;
+const SWAP: f64 = 0.10;
+
+/// Prior weight of a bridge between pins that are not beside each other, relative to neighbours.
+const FAR_BRIDGE: f64 = 0.003;
+
+/// Resistances of bad joints, in ohms: below 2 a diode test sees nothing, above 2000 it shows OL. Spread evenly over
+/// the logarithm, for no scale is likelier than another.
+const JOINT: (f64, f64) = (2.0, 2000.0);
+
+/// Resistances of leaks, in ohms: below 15 it is called a short, above 10 000 no diode test sees it at a junction.
+const LEAKS: (f64, f64) = (15.0, 10_000.0);
+
+/// A short is solder or a failed part of a few ohms; it rarely reaches the resistance where leaks begin.
+const SHORT_VOLTS: f64 = 0.008;
+
+/// Readings of pins that are tied together differ by contacts, copper and the solder of a bridge.
+const TIED: f64 = 0.002;
+
+/// Doubt about what a circuit predicts: ideality and termination are guessed. Volts.
+const PREDICTED: f64 = 0.010;
+
+/// Nets move along when another is pulled down, through clamps and pull-ups, by tens of millivolts: probability for
+/// a rail, for another net, and the mean of the movement in volts. Pull-ups of 1 to 10 kohm at 1 mA make a leak of 5
+/// to 60 mV of a net at zero (circuit of `physics::Network`).
+const ALONG_RAIL: f64 = 0.35;
+const ALONG: f64 = 0.08;
+const ALONG_VOLTS: f64 = 0.022;
+
+/// Probability that a part that is missing leaves no path at all.
+const NO_OTHER_PATH: f64 = 0.6;
+
+/// Probability that a bad joint is so bad that it shows OL.
+const BEYOND: f64 = 0.02;
+
+/// Log density of a reading that nothing explains.
+const UNEXPLAINED: f64 = -15.0;
+
+/// Log of what cannot be.
+const NEVER: f64 = -60.0;
+
+/// What a set of faults makes of the pins that it touches.
+#[derive(Debug, Clone)]
+pub(super) struct Score {
+    /// Log odds against "nothing is wrong".
+    pub(super) odds: f64,
+    /// Log density of every touched pin's reading.
+    pub(super) densities: Vec<(usize, f64)>,
+}
+
+impl Scene<'_> {
+    /// Scores a set of faults over the pins that it touches and those that stand out.
+    pub(super) fn score(&self, causes: &[Cause], left: &[usize], standing_out: &[usize]) -> Score {
+        let mut pins: Vec<usize> = standing_out.to_vec();
+        let mut odds = 0.0;
+        for cause in causes {
+            odds += self.prior(*cause);
+            let (own, count) = cause.pins();
+            for &pin in &own[..count] {
+                pins.push(pin);
+                if cause.on_net() {
+                    pins.extend_from_slice(&self.layout.nets[self.net(pin)]);
+                    if let Some((partner, _)) = self.layout.places[pin].partner {
+                        pins.push(partner);
+                    }
+                }
+            }
+        }
+        pins.sort_unstable();
+        pins.dedup();
+        let pulled = causes.iter().any(|cause| self.pulls_down(*cause));
+        let levels: Vec<Level> = causes.iter().filter(|c| c.on_net()).map(|c| self.level(*c, causes)).collect();
+        odds += levels.iter().map(|level| level.density).sum::<f64>();
+        if self.clashes(causes) {
+            odds += NEVER;
+        }
+        let mut densities = Vec::with_capacity(pins.len());
+        for pin in pins {
+            let mut density = self.density(pin, causes, &levels, pulled);
+            if left.contains(&pin) {
+                density = density.max(UNEXPLAINED);
+            }
+            odds += density - self.null(pin);
+            densities.push((pin, density));
+        }
+        Score { odds, densities }
+    }
+
+    /// Log prior odds of one fault.
+    fn prior(&self, cause: Cause) -> f64 {
+        let rate = self.assumptions.fault_rate;
+        let pins = self.values.len().max(2) as f64;
+        let share = match cause {
+            Cause::Open(_) => OPEN,
+            Cause::High(_) => HIGH,
+            Cause::Missing(_) => MISSING,
+            Cause::Short(_) => SHORT,
+            Cause::Leak(_) => LEAK,
+            Cause::Bridge(a, b) => {
+                let beside = |pin: usize, other: usize| {
+                    let neighbours = self.layout.places[pin].neighbours.iter();
+                    neighbours.filter(|(p, _)| *p == other).map(|(_, weight)| *weight).next()
+                };
+                BRIDGE * beside(a, b).unwrap_or(FAR_BRIDGE)
+            }
+            Cause::Swap(..) => 2.0 * SWAP / (pins - 1.0),
+        };
+        (rate * share).ln()
+    }
+
+    /// Two faults that cannot be at one pin or net together, as far as one reading tells.
+    fn clashes(&self, causes: &[Cause]) -> bool {
+        causes.iter().enumerate().any(|(index, a)| {
+            causes[..index].iter().any(|b| {
+                let ((pa, na), (pb, nb)) = (a.pins(), b.pins());
+                let same_pin = pa[..na].iter().any(|p| pb[..nb].contains(p));
+                let same_net = pa[..na].iter().any(|p| pb[..nb].iter().any(|q| self.net(*p) == self.net(*q)));
+                (a.on_net() && b.on_net() && same_net) || same_pin
+            })
+        })
+    }
+
+    /// Whether a fault takes a net well below where it should be.
+    fn pulls_down(&self, cause: Cause) -> bool {
+        match cause {
+            Cause::Short(_) | Cause::Leak(_) | Cause::Bridge(..) => true,
+            Cause::Open(_) | Cause::High(_) | Cause::Missing(_) | Cause::Swap(..) => false,
+        }
+    }
+
+    fn density(&self, pin: usize, causes: &[Cause], levels: &[Level], pulled: bool) -> f64 {
+        let mut source = pin;
+        let mut high = false;
+        for cause in causes {
+            match *cause {
+                Cause::Open(p) if p == pin => return if self.overload(pin) { 0.0 } else { NEVER },
+                Cause::Swap(a, b) if a == pin => source = b,
+                Cause::Swap(a, b) if b == pin => source = a,
+                Cause::High(p) if p == pin => high = true,
+                _ => {}
+            }
+        }
+        let level = levels.iter().find(|level| level.nets.contains(&self.net(source)));
+        if high {
+            let base = level.map_or_else(|| self.centre(source), |level| level.volts);
+            return self.high(pin, base, level.is_none());
+        }
+        match level {
+            Some(level) => match (level.volts, self.volts(pin)) {
+                // The first pin of the net gave the level; its own density is the level's.
+                (Some(_), Some(_)) if level.first == pin => 0.0,
+                (Some(volts), Some(seen)) => loose(seen - volts, TIED),
+                (None, None) if self.overload(pin) => 0.0,
+                _ => NEVER,
+            },
+            None => self.along(pin, source, levels, pulled),
+        }
+    }
+
+    /// A joint with resistance above what the net itself reads.
+    fn high(&self, pin: usize, base: Option<f64>, good: bool) -> f64 {
+        let Some(base) = base else { return NEVER };
+        if self.overload(pin) {
+            return BEYOND.ln();
+        }
+        let Some(seen) = self.volts(pin) else { return 0.0 };
+        let noise = if good { self.today[pin].deviation } else { TIED };
+        let raised = seen - base;
+        if raised < noise {
+            return NEVER;
+        }
+        // Even over the logarithm of ohms is even over the logarithm of volts.
+        -(raised.max(2.0 * noise) * (JOINT.1 / JOINT.0).ln()).ln()
+    }
+
+    /// A pin that no fault touches: as expected, or moved along with a neighbour's fault.
+    fn along(&self, pin: usize, source: usize, levels: &[Level], pulled: bool) -> f64 {
+        let null = self.plain(pin, source);
+        let Some(seen) = self.volts(pin) else { return null };
+        for level in levels {
+            for &(partner, predicted, tied) in level.partners.iter().flatten() {
+                if partner == source {
+                    let doubt = PREDICTED + 0.15 * (predicted - self.today[source].centre).abs().min(0.1);
+                    return mix(1.0 - tied, null, tied, loose(seen - predicted, doubt));
+                }
+            }
+        }
+        let moved = seen - self.today[source].centre;
+        if pulled && self.class(source) == Class::Junction && moved < -1.5 * self.today[source].deviation {
+            let rail = self.layout.places[source].rail;
+            let chance = if rail { ALONG_RAIL } else { ALONG };
+            return mix(1.0 - chance, null, chance, -ALONG_VOLTS.ln() + moved / ALONG_VOLTS);
+        }
+        null
+    }
+
+    /// Where a fault on a net puts the net, judged by its own pins, and how likely that is.
+    fn level(&self, cause: Cause, causes: &[Cause]) -> Level {
+        let (own, count) = cause.pins();
+        let nets = [self.net(own[0]), self.net(own[count - 1])];
+        let touched = |pin: usize| {
+            causes.iter().any(|other| match *other {
+                Cause::Open(p) | Cause::High(p) => p == pin,
+                Cause::Swap(a, b) => a == pin || b == pin,
+                _ => false,
+            })
+        };
+        let mut read = nets[..count]
+            .iter()
+            .flat_map(|&net| self.layout.nets[net].iter().copied())
+            .filter(|&pin| !touched(pin))
+            .filter_map(|pin| Some((pin, self.volts(pin)?)));
+        let own_first = own[..count].iter().find(|&&pin| !touched(pin)).and_then(|&pin| Some((pin, self.volts(pin)?)));
+        let found = own_first.or_else(|| read.next());
+        let mut level = Level {
+            nets,
+            first: found.map_or(usize::MAX, |(pin, _)| pin),
+            volts: found.map(|(_, volts)| volts),
+            density: 0.0,
+            partners: [None, None],
+        };
+        let pin = own[0];
+        let tied = self.layout.places[pin].partner;
+        match (cause, level.volts) {
+            (Cause::Short(_), Some(volts)) => {
+                level.density = if self.centre(pin).is_some_and(|c| volts > c) {
+                    NEVER
+                } else {
+                    -volts.max(0.0) / SHORT_VOLTS - SHORT_VOLTS.ln()
+                };
+                level.partners[0] = self.partner_of_leak_at(pin, tied, volts);
+            }
+            (Cause::Leak(_), Some(volts)) => {
+                level.density = self.leak_density(pin, volts);
+                level.partners[0] = self.partner_of_leak_at(pin, tied, volts);
+            }
+            (Cause::Missing(_), volts) => {
+                let partner = tied.map(|(other, chance)| (other, chance, self.missing_of_pair(other)));
+                level.density = self.missing_density(pin, volts, partner);
+                if let Some((other, chance, (_, Some(reading)))) = partner {
+                    level.partners[0] = Some((other, reading, chance));
+                }
+            }
+            (Cause::Bridge(a, b), Some(volts)) => {
+                let bridged = self.bridge(a, b);
+                level.density = bridged.joint.map_or(NEVER, |joint| {
+                    let lower = [a, b].into_iter().filter(|&p| self.centre(p).is_some()).map(|p| self.today[p]);
+                    let least = lower.min_by(|x, y| x.centre.total_cmp(&y.centre));
+                    least.map_or(NEVER, |least| {
+                        let doubt = least.deviation.hypot(0.4 * (least.centre - joint)).max(0.003);
+                        loose(volts - joint, doubt)
+                    })
+                });
+                for (slot, partner) in level.partners.iter_mut().zip(bridged.partners) {
+                    *slot = partner.map(|(other, reading)| (other, reading, 0.9));
+                }
+            }
+            // Nothing read on the net: a missing part was dealt with above, the others need a reading.
+            _ => level.density = NEVER,
+        }
+        level
+    }
+
+    fn partner_of_leak_at(&self, pin: usize, tied: Option<(usize, f64)>, volts: f64) -> Option<(usize, f64, f64)> {
+        let (other, chance) = tied?;
+        let ohms = self.leak_ohms(pin, volts, true)?;
+        Some((other, self.partner_of_leak(pin, other, ohms)?, chance))
+    }
+
+    /// Density of the level that a leak makes: even over the logarithm of its ohms.
+    fn leak_density(&self, pin: usize, volts: f64) -> f64 {
+        let noise = self.today[pin].deviation.max(TIED);
+        let logs = (LEAKS.1 / LEAKS.0).ln();
+        if self.class(pin) == Class::Open {
+            // All current through the leak: ohms are proportional to volts.
+            return -(volts.max(1e-3) * logs).ln();
+        }
+        if self.centre(pin).is_none_or(|centre| volts > centre - noise) {
+            return NEVER;
+        }
+        let tied = self.layout.places[pin].partner.is_some_and(|(_, chance)| chance > 0.5);
+        let step = 0.001f64.min(0.25 * noise);
+        let at = |volts: f64| self.leak_ohms(pin, volts, tied).map(f64::ln);
+        match (at(volts - step), at(volts)) {
+            (Some(below), Some(here)) if here < LEAKS.0.ln() => {
+                // A leak below the range is called a short; close to the border both names stand.
+                ((here - below).abs() / step / logs).max(1e-6).ln() - 3.0 * (LEAKS.0.ln() - here)
+            }
+            (Some(below), Some(here)) => ((here - below).abs() / step / logs).clamp(1e-6, 0.5 / noise).ln(),
+            // Deviations make a weak leak look like none at all.
+            _ => (0.3 / (noise * logs)).ln(),
+        }
+    }
+
+    /// Density of what is left when a part is missing.
+    fn missing_density(
+        &self,
+        pin: usize,
+        volts: Option<f64>,
+        pair: Option<(usize, f64, (Option<f64>, Option<f64>))>,
+    ) -> f64 {
+        let (Some(centre), 1) = (self.centre(pin), self.layout.nets[self.net(pin)].len()) else { return NEVER };
+        if self.class(pin) == Class::Ground {
+            return NEVER;
+        }
+        match volts {
+            None => NO_OTHER_PATH.ln(),
+            Some(volts) => {
+                let raised = volts - centre;
+                let noise = self.today[pin].deviation;
+                if raised < noise {
+                    return NEVER;
+                }
+                // The next path is a junction behind some resistance: up to half a volt more.
+                let free = -(raised / 0.15) - 0.15f64.ln();
+                let other = (1.0 - NO_OTHER_PATH).ln();
+                match pair {
+                    Some((_, chance, (Some(own), _))) => {
+                        other + mix(1.0 - chance, free, chance, loose(volts - own, 2.0 * PREDICTED))
+                    }
+                    _ => other + free,
+                }
+            }
+        }
+    }
+
+    /// Log density of a reading that nothing explains; for a pin that the search leaves alone.
+    pub(super) fn unexplained(&self, pin: usize) -> f64 {
+        self.null(pin).max(UNEXPLAINED)
+    }
+}
+
+/// A net with a fault: where it stands and what hangs on it.
+struct Level {
+    nets: [usize; 2],
+    /// The pin whose reading gave the level.
+    first: usize,
+    volts: Option<f64>,
+    /// Log density of the level.
+    density: f64,
+    /// Partners of its pins: which, what they are predicted to read, the probability of the tie.
+    partners: [Option<(usize, f64, f64)>; 2],
+}
+
+/// Log density of a mixture of two log densities.
+fn mix(a: f64, log_a: f64, b: f64, log_b: f64) -> f64 {
+    let (x, y) = (a.max(1e-12).ln() + log_a, b.max(1e-12).ln() + log_b);
+    let high = x.max(y);
+    high + ((x - high).exp() + (y - high).exp()).ln()
+}
+

@@ -1,0 +1,135 @@
+//! One board as the search sees it: what was read, what is expected, and how unlikely the difference is.
+
+use super::super::{
+    Assumptions,
+    common::Today,
+    layout::{Class, Layout},
+};
+use crate::{physics::Source, readings::PinValue};
+
+/// One board, ready to be explained.
+pub(in super::super) struct Scene<'a> {
+    pub(in super::super) layout: &'a Layout,
+    pub(in super::super) today: &'a [Today],
+    /// Resistive part of each pin's drop, in volts.
+    pub(in super::super) resistive: &'a [f64],
+    pub(in super::super) values: &'a [PinValue],
+    pub(in super::super) source: Source,
+    pub(in super::super) assumptions: &'a Assumptions,
+    /// Log density of each reading if nothing is wrong.
+    null: Vec<f64>,
+    /// Log density of a reading that is just as expected.
+    peak: Vec<f64>,
+}
+
+/// Probability that a good pin shows `OL` where a path is, or a path where `OL` is: a probe that slipped, a reading
+/// in the wrong row. It must be far below the rate of faults.
+const SLIP: f64 = 1e-7;
+
+/// Range of voltages over which a reading without explanation is spread.
+pub(super) const RANGE: f64 = 2.5;
+
+impl<'a> Scene<'a> {
+    pub(in super::super) fn new(
+        layout: &'a Layout,
+        today: &'a [Today],
+        resistive: &'a [f64],
+        values: &'a [PinValue],
+        source: Source,
+        assumptions: &'a Assumptions,
+    ) -> Self {
+        let mut scene = Self {
+            layout,
+            today,
+            resistive,
+            values,
+            source,
+            assumptions,
+            null: Vec::with_capacity(values.len()),
+            peak: Vec::with_capacity(values.len()),
+        };
+        for pin in 0..values.len() {
+            scene.null.push(scene.plain(pin, pin));
+            scene.peak.push(match (layout.places[pin].class, values[pin]) {
+                (Class::Unknown, _) | (_, PinValue::Unread(_)) => scene.null[pin],
+                (Class::Open, _) => 0.0,
+                _ => student(0.0, &today[pin]),
+            });
+        }
+        scene
+    }
+
+    /// Log density of a pin's reading if nothing is wrong.
+    pub(super) fn null(&self, pin: usize) -> f64 {
+        self.null[pin]
+    }
+
+    /// How much less likely a reading is than the likeliest, as a difference of logarithms.
+    pub(super) fn surprise(&self, pin: usize) -> f64 {
+        self.peak[pin] - self.null[pin]
+    }
+
+    /// The same under another density than the null.
+    pub(super) fn surprise_under(&self, pin: usize, density: f64) -> f64 {
+        self.peak[pin] - density
+    }
+
+    /// Log density of the reading at `pin` if the good path of `source` hangs on it.
+    pub(super) fn plain(&self, pin: usize, source: usize) -> f64 {
+        match (self.layout.places[source].class, self.values[pin]) {
+            (Class::Unknown, _) | (_, PinValue::Unread(_)) => 0.0,
+            (Class::Open, PinValue::Overload) => 0.0,
+            (Class::Open, PinValue::Volts(_)) => (SLIP / RANGE).ln(),
+            (_, PinValue::Overload) => SLIP.ln(),
+            (_, PinValue::Volts(volts)) => student(volts.get() - self.today[source].centre, &self.today[source]),
+        }
+    }
+
+    /// The voltage read at a pin, if there is one.
+    pub(super) fn volts(&self, pin: usize) -> Option<f64> {
+        self.values[pin].volts().map(|volts| volts.get())
+    }
+
+    /// Whether a pin was read as an overload.
+    pub(super) fn overload(&self, pin: usize) -> bool {
+        self.values[pin] == PinValue::Overload
+    }
+
+    pub(super) fn class(&self, pin: usize) -> Class {
+        self.layout.places[pin].class
+    }
+
+    /// The good drop at a pin, for what a check cannot show.
+    pub(in super::super) fn good(&self, pin: usize) -> Option<f64> {
+        self.centre(pin)
+    }
+
+    /// What two bridged nets are predicted to read.
+    pub(in super::super) fn bridged(&self, a: usize, b: usize) -> Option<f64> {
+        self.bridge(a, b).joint
+    }
+
+    pub(super) fn net(&self, pin: usize) -> usize {
+        self.layout.places[pin].net
+    }
+
+    /// The drop expected of a good board; `None` where it reads `OL` or nothing is known.
+    pub(super) fn centre(&self, pin: usize) -> Option<f64> {
+        matches!(self.class(pin), Class::Ground | Class::Junction | Class::Resistor).then(|| self.today[pin].centre)
+    }
+}
+
+/// Log density of Student's distribution, with the normalisation of the pin.
+fn student(difference: f64, today: &Today) -> f64 {
+    let z = difference / today.deviation;
+    today.norm - today.deviation.ln() - 0.5 * (today.freedom + 1.0) * (z * z / today.freedom).ln_1p()
+}
+
+/// Log density of Student's distribution with 4 degrees of freedom: for predictions whose formula is right and whose
+/// constants are guessed, where now and then a guess is far off.
+pub(super) fn loose(difference: f64, deviation: f64) -> f64 {
+    // ln(3/8): Γ(5/2)/(Γ(2)·√(4π)).
+    const NORM: f64 = -0.980_829_253_011_726_2;
+    let z2 = (difference / deviation).powi(2);
+    NORM - deviation.ln() - 2.5 * (0.25 * z2).ln_1p()
+}
