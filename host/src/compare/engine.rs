@@ -36,6 +36,10 @@ pub struct Engine {
     not_shown: Arc<NotShown>,
 }
 
+/// A fault this probable is named even if no pin of it lies outside its limits: two pins that read the same, each a
+/// little low, can be better evidence than one far off.
+const SURE: f64 = 0.9;
+
 /// Judges one board.
 ///
 /// # Errors
@@ -115,15 +119,21 @@ impl Engine {
         let common = common::estimate(&self.layout, &self.expected, &volts(&values), known);
         let today = self.today(&common);
         let explained = explain(&self.scene(&today, &values));
-        let (mut pins, differs) = self.pins(&values, &today);
+        let (mut pins, mut differs) = self.pins(&values, &today);
         let mut doubtful = explained.doubtful;
         let mut findings: Vec<Finding> = Vec::with_capacity(explained.findings.len());
         for finding in explained.findings {
-            // Nothing is condemned within its limits.
-            if finding.pins.iter().any(|&pin| differs[pin]) {
+            if finding.pins.iter().any(|&pin| differs[pin]) || finding.probability >= SURE {
                 findings.push(finding);
             } else {
                 doubtful.extend(finding.pins);
+            }
+        }
+        // With a fault at hand a pin that belongs to it need not stand out among all pins of all boards.
+        for pin in (0..pins.len()).filter(|&pin| clearly(&pins[pin], &today[pin])) {
+            let mut own = findings.iter().flat_map(|f| &f.pins);
+            if own.any(|&other| self.belongs(pin, other)) {
+                differs[pin] = true;
             }
         }
         self.settle(&mut pins, &differs, &findings);
@@ -199,6 +209,13 @@ impl Engine {
         (pins, differs)
     }
 
+    /// Whether a pin is bound to move with another: itself, its net, the other leg of its pair.
+    fn belongs(&self, pin: usize, other: usize) -> bool {
+        let place = &self.layout.places[pin];
+        let net = self.layout.places[other].net;
+        place.net == net || place.partner.is_some_and(|leg| self.layout.places[leg.pin].net == net)
+    }
+
     /// Tells pins at fault from those that move along and those that nothing explains.
     fn settle(&self, pins: &mut [PinJudgement], differs: &[bool], findings: &[Finding]) {
         let nets: Vec<usize> =
@@ -211,7 +228,7 @@ impl Engine {
             pin.verdict = if findings.iter().any(|f| f.pins.contains(&index)) {
                 PinVerdict::AtFault
             } else if nets.contains(&place.net)
-                || place.partner.is_some_and(|(other, _)| nets.contains(&self.layout.places[other].net))
+                || place.partner.is_some_and(|partner| nets.contains(&self.layout.places[partner.pin].net))
                 || (!findings.is_empty() && pin.difference.is_some_and(|d| d.get() < 0.0))
             {
                 PinVerdict::MovesAlong
@@ -260,6 +277,11 @@ impl Engine {
             path: (common.path > 0.0).then(|| Ohms::of(common.path / self.source.current_at(0.0).max(1e-6))),
         }
     }
+}
+
+/// Whether a pin differs by what a single pin looked at alone would: three deviations.
+fn clearly(pin: &PinJudgement, today: &Today) -> bool {
+    pin.difference.is_some_and(|d| d.get().abs() > 3.0 * today.deviation)
 }
 
 fn verdict(pins: &[PinJudgement], findings: &[Finding], doubtful: usize) -> Verdict {

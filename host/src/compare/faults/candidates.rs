@@ -1,6 +1,10 @@
 //! Which faults could explain the reading of one pin.
 
-use super::{super::layout::Class, Cause, scene::Scene};
+use super::{
+    super::layout::{Class, Partner},
+    Cause,
+    scene::Scene,
+};
 
 /// How near two readings must be for a bridge to be worth a look, in volts.
 const ALIKE: f64 = 0.012;
@@ -64,7 +68,7 @@ impl Scene<'_> {
 
     /// A pair's other leg may be the one at fault.
     fn of_partner(&self, pin: usize, seen: f64, centre: f64, found: &mut Vec<Cause>) {
-        let Some((other, _)) = self.layout.places[pin].partner else { return };
+        let Some(Partner { pin: other, .. }) = self.layout.places[pin].partner else { return };
         let Some(other_seen) = self.volts(other) else {
             if self.overload(other) && seen > centre {
                 found.push(Cause::Missing(other));

@@ -61,8 +61,8 @@ impl Scene<'_> {
         let mut rest = self.source.current_at(volts);
         let partner = self.layout.places[pin].partner.filter(|_| tied);
         rest -= self.path(pin, partner.is_some()).current_at(volts).0;
-        if let Some((other, _)) = partner {
-            rest -= self.through_tie(other, volts);
+        if let Some(partner) = partner {
+            rest -= self.through_tie(partner.pin, volts);
         }
         (rest > 1e-9).then(|| volts / rest)
     }
@@ -97,9 +97,10 @@ impl Scene<'_> {
         let partner = |pin: usize, not: usize| {
             self.layout.places[pin]
                 .partner
-                .filter(|&(other, tied)| tied > 0.5 && self.net(other) != self.net(not) && self.class(other) == Class::Junction)
+                .filter(|leg| leg.tied > 0.5 && self.net(leg.pin) != self.net(not) && self.class(leg.pin) == Class::Junction)
+                .map(|leg| leg.pin)
         };
-        let of_pair = self.layout.places[a].partner.is_some_and(|(other, tied)| tied > 0.5 && self.net(other) == self.net(b));
+        let of_pair = self.layout.places[a].partner.is_some_and(|leg| leg.tied > 0.5 && self.net(leg.pin) == self.net(b));
         let (pa, pb) = (partner(a, b), partner(b, a));
         let mut paths = [Path::Open; MOST_NETS];
         paths[0] = self.path(a, pa.is_some() || of_pair);
@@ -107,7 +108,7 @@ impl Scene<'_> {
         let mut count = 2;
         let mut ends = [None, None];
         for (index, partner) in [pa, pb].into_iter().enumerate() {
-            if let Some((other, _)) = partner {
+            if let Some(other) = partner {
                 paths[count] = self.path(other, true);
                 ends[index] = Some((other, count));
                 count += 1;

@@ -14,8 +14,6 @@ use crate::{
 /// What explains a board.
 pub(in super::super) struct Explained {
     pub(in super::super) findings: Vec<Finding>,
-    /// Pins that differ and that no fault explains.
-    pub(in super::super) unexplained: Vec<usize>,
     /// Pins of faults that are likelier than one in eight, yet not likely enough to be named.
     pub(in super::super) doubtful: Vec<usize>,
 }
@@ -31,7 +29,7 @@ pub(in super::super) fn explain(scene: &Scene<'_>) -> Explained {
     let standing_out: Vec<usize> =
         (0..scene.values.len()).filter(|&pin| scene.surprise(pin) > SURPRISING).collect();
     if standing_out.is_empty() {
-        return Explained { findings: Vec::new(), unexplained: Vec::new(), doubtful: Vec::new() };
+        return Explained { findings: Vec::new(), doubtful: Vec::new() };
     }
     let sets = search(scene, &standing_out);
     let weights = weights(&sets);
@@ -52,7 +50,7 @@ pub(in super::super) fn explain(scene: &Scene<'_>) -> Explained {
             doubtful.push(pin);
         }
     }
-    Explained { findings, unexplained: best.left.clone(), doubtful }
+    Explained { findings, doubtful }
 }
 
 /// Posterior probability of every set, given that one of them is right.
@@ -153,7 +151,7 @@ fn ohms(scene: &Scene<'_>, cause: Cause) -> Option<Ohms> {
             (raised > 0.0 && current > 0.0).then(|| Ohms::of(raised / current))
         }
         Cause::Leak(pin) => {
-            let tied = scene.layout.places[pin].partner.is_some_and(|(_, chance)| chance > 0.5);
+            let tied = scene.layout.places[pin].partner.is_some_and(|leg| leg.tied > 0.5);
             scene.leak_ohms(pin, scene.volts(pin)?, tied).map(Ohms::of)
         }
         _ => None,

@@ -1,7 +1,7 @@
 //! How well a set of faults explains a board, as the logarithm of posterior odds against "nothing is wrong".
 
 use super::{
-    super::layout::Class,
+    super::layout::{Class, Partner},
     Cause,
     scene::{Scene, loose},
 };
@@ -17,7 +17,7 @@ const BRIDGE: f64 = 0.10;
 const SWAP: f64 = 0.10;
 
 /// Prior weight of a bridge between pins that are not beside each other, relative to neighbours.
-const FAR_BRIDGE: f64 = 0.003;
+const FAR_BRIDGE: f64 = 0.000_3;
 
 /// Resistances of bad joints, in ohms: below 2 a diode test sees nothing, above 2000 it shows OL. Spread evenly over
 /// the logarithm, for no scale is likelier than another.
@@ -35,12 +35,12 @@ const TIED: f64 = 0.002;
 /// Doubt about what a circuit predicts: ideality and termination are guessed. Volts.
 const PREDICTED: f64 = 0.010;
 
-/// Nets move along when another is pulled down, through clamps and pull-ups, by tens of millivolts: probability for
-/// a rail, for another net, and the mean of the movement in volts. Pull-ups of 1 to 10 kohm at 1 mA make a leak of 5
-/// to 60 mV of a net at zero (circuit of `physics::Network`).
-const ALONG_RAIL: f64 = 0.35;
-const ALONG: f64 = 0.08;
-const ALONG_VOLTS: f64 = 0.022;
+/// Nets move along when another is pulled down, through clamps and pull-ups: probability and mean of the movement in
+/// volts for a net and for a rail, when the other net is pulled to zero. A pull-up of R takes `V/R` of the test
+/// current; 2.2 to 10 kohm at 1 mA move a junction by 3 to 15 mV, 1 kohm by 40 (circuit of `physics::Network`). A
+/// rail has many such ties.
+const ALONG: (f64, f64) = (0.08, 0.012);
+const ALONG_RAIL: (f64, f64) = (0.35, 0.020);
 
 /// Probability that a part that is missing leaves no path at all.
 const NO_OTHER_PATH: f64 = 0.6;
@@ -75,17 +75,17 @@ impl Scene<'_> {
                 pins.push(pin);
                 if cause.on_net() {
                     pins.extend_from_slice(&self.layout.nets[self.net(pin)]);
-                    if let Some((partner, _)) = self.layout.places[pin].partner {
-                        pins.push(partner);
+                    if let Some(partner) = self.layout.places[pin].partner {
+                        pins.push(partner.pin);
                     }
                 }
             }
         }
         pins.sort_unstable();
         pins.dedup();
-        let pulled = causes.iter().any(|cause| self.pulls_down(*cause));
         let levels: Vec<Level> = causes.iter().filter(|c| c.on_net()).map(|c| self.level(*c, causes)).collect();
         odds += levels.iter().map(|level| level.density).sum::<f64>();
+        let pulled = levels.iter().map(|level| level.pull).fold(0.0, f64::max);
         if self.clashes(causes) {
             odds += NEVER;
         }
@@ -135,15 +135,7 @@ impl Scene<'_> {
         })
     }
 
-    /// Whether a fault takes a net well below where it should be.
-    fn pulls_down(&self, cause: Cause) -> bool {
-        match cause {
-            Cause::Short(_) | Cause::Leak(_) | Cause::Bridge(..) => true,
-            Cause::Open(_) | Cause::High(_) | Cause::Missing(_) | Cause::Swap(..) => false,
-        }
-    }
-
-    fn density(&self, pin: usize, causes: &[Cause], levels: &[Level], pulled: bool) -> f64 {
+    fn density(&self, pin: usize, causes: &[Cause], levels: &[Level], pulled: f64) -> f64 {
         let mut source = pin;
         let mut high = false;
         for cause in causes {
@@ -168,8 +160,27 @@ impl Scene<'_> {
                 (None, None) if self.overload(pin) => 0.0,
                 _ => NEVER,
             },
-            None => self.along(pin, source, levels, pulled),
+            None => match self.leader(pin, source, causes) {
+                Some(leader) if leader != pin => self.following(pin, leader),
+                _ => self.along(pin, source, levels, pulled),
+            },
         }
+    }
+
+    /// Of the pins of a shared net that no fault of their own touches, the one that is nearest to what is expected:
+    /// the others must read as it does, so a net that is a little off is one piece of evidence and not many.
+    fn leader(&self, pin: usize, source: usize, causes: &[Cause]) -> Option<usize> {
+        if source != pin {
+            return None;
+        }
+        let touched = |pin: usize| {
+            causes.iter().any(|cause| match *cause {
+                Cause::Open(p) | Cause::High(p) => p == pin,
+                Cause::Swap(a, b) => a == pin || b == pin,
+                _ => false,
+            })
+        };
+        self.nearest(self.net(pin), touched)
     }
 
     /// A joint with resistance above what the net itself reads.
@@ -189,22 +200,21 @@ impl Scene<'_> {
     }
 
     /// A pin that no fault touches: as expected, or moved along with a neighbour's fault.
-    fn along(&self, pin: usize, source: usize, levels: &[Level], pulled: bool) -> f64 {
+    fn along(&self, pin: usize, source: usize, levels: &[Level], pulled: f64) -> f64 {
         let null = self.plain(pin, source);
         let Some(seen) = self.volts(pin) else { return null };
-        for level in levels {
-            for &(partner, predicted, tied) in level.partners.iter().flatten() {
-                if partner == source {
-                    let doubt = PREDICTED + 0.15 * (predicted - self.today[source].centre).abs().min(0.1);
-                    return mix(1.0 - tied, null, tied, loose(seen - predicted, doubt));
-                }
+        for leg in levels.iter().flat_map(|level| level.partners.iter().flatten()) {
+            if leg.pin == source {
+                let doubt = PREDICTED + 0.15 * (leg.reading - self.today[source].centre).abs().min(0.1);
+                let apart = mix(1.0 - leg.tied - leg.same, null, leg.tied, loose(seen - leg.reading, doubt));
+                return mix(1.0, apart, leg.same, loose(seen - leg.level, TIED));
             }
         }
         let moved = seen - self.today[source].centre;
-        if pulled && self.class(source) == Class::Junction && moved < -1.5 * self.today[source].deviation {
-            let rail = self.layout.places[source].rail;
-            let chance = if rail { ALONG_RAIL } else { ALONG };
-            return mix(1.0 - chance, null, chance, -ALONG_VOLTS.ln() + moved / ALONG_VOLTS);
+        if pulled > 0.0 && self.class(source) == Class::Junction && moved < -1.5 * self.today[source].deviation {
+            let (chance, mean) = if self.layout.places[source].rail { ALONG_RAIL } else { ALONG };
+            let mean = mean * pulled.max(0.1);
+            return mix(1.0 - chance, null, chance, moved / mean - mean.ln());
         }
         null
     }
@@ -232,8 +242,13 @@ impl Scene<'_> {
             first: found.map_or(usize::MAX, |(pin, _)| pin),
             volts: found.map(|(_, volts)| volts),
             density: 0.0,
+            pull: 0.0,
             partners: [None, None],
         };
+        if let (Some(volts), false) = (level.volts, matches!(cause, Cause::Missing(_))) {
+            let drops = own[..count].iter().filter_map(|&pin| self.centre(pin)).filter(|centre| *centre > 0.05);
+            level.pull = drops.map(|centre| (centre - volts) / centre).fold(0.0, f64::max).clamp(0.0, 1.0);
+        }
         let pin = own[0];
         let tied = self.layout.places[pin].partner;
         match (cause, level.volts) {
@@ -250,10 +265,10 @@ impl Scene<'_> {
                 level.partners[0] = self.partner_of_leak_at(pin, tied, volts);
             }
             (Cause::Missing(_), volts) => {
-                let partner = tied.map(|(other, chance)| (other, chance, self.missing_of_pair(other)));
-                level.density = self.missing_density(pin, volts, partner);
-                if let Some((other, chance, (_, Some(reading)))) = partner {
-                    level.partners[0] = Some((other, reading, chance));
+                let pair = tied.map(|leg| (leg, self.missing_of_pair(leg.pin)));
+                level.density = self.missing_density(pin, volts, pair);
+                if let Some((leg, (_, Some(reading)))) = pair {
+                    level.partners[0] = Some(Leg { pin: leg.pin, reading, tied: leg.tied, level: 0.0, same: 0.0 });
                 }
             }
             (Cause::Bridge(a, b), Some(volts)) => {
@@ -267,7 +282,7 @@ impl Scene<'_> {
                     })
                 });
                 for (slot, partner) in level.partners.iter_mut().zip(bridged.partners) {
-                    *slot = partner.map(|(other, reading)| (other, reading, 0.9));
+                    *slot = partner.map(|(pin, reading)| Leg { pin, reading, tied: 0.9, level: volts, same: 0.0 });
                 }
             }
             // Nothing read on the net: a missing part was dealt with above, the others need a reading.
@@ -276,10 +291,11 @@ impl Scene<'_> {
         level
     }
 
-    fn partner_of_leak_at(&self, pin: usize, tied: Option<(usize, f64)>, volts: f64) -> Option<(usize, f64, f64)> {
-        let (other, chance) = tied?;
+    fn partner_of_leak_at(&self, pin: usize, tied: Option<Partner>, volts: f64) -> Option<Leg> {
+        let leg = tied?;
         let ohms = self.leak_ohms(pin, volts, true)?;
-        Some((other, self.partner_of_leak(pin, other, ohms)?, chance))
+        let reading = self.partner_of_leak(pin, leg.pin, ohms)?;
+        Some(Leg { pin: leg.pin, reading, tied: leg.tied, level: volts, same: leg.same })
     }
 
     /// Density of the level that a leak makes: even over the logarithm of its ohms.
@@ -287,13 +303,14 @@ impl Scene<'_> {
         let noise = self.today[pin].deviation.max(TIED);
         let logs = (LEAKS.1 / LEAKS.0).ln();
         if self.class(pin) == Class::Open {
-            // All current through the leak: ohms are proportional to volts.
-            return -(volts.max(1e-3) * logs).ln();
+            // All current through the leak: ohms are proportional to volts. Below the range it is called a short.
+            let ohms = volts.max(1e-3) / self.source.current_at(volts).max(1e-9);
+            return -(volts.max(1e-3) * logs).ln() - 3.0 * (LEAKS.0 / ohms).ln().max(0.0);
         }
         if self.centre(pin).is_none_or(|centre| volts > centre - noise) {
             return NEVER;
         }
-        let tied = self.layout.places[pin].partner.is_some_and(|(_, chance)| chance > 0.5);
+        let tied = self.layout.places[pin].partner.is_some_and(|leg| leg.tied > 0.5);
         let step = 0.001f64.min(0.25 * noise);
         let at = |volts: f64| self.leak_ohms(pin, volts, tied).map(f64::ln);
         match (at(volts - step), at(volts)) {
@@ -312,7 +329,7 @@ impl Scene<'_> {
         &self,
         pin: usize,
         volts: Option<f64>,
-        pair: Option<(usize, f64, (Option<f64>, Option<f64>))>,
+        pair: Option<(Partner, (Option<f64>, Option<f64>))>,
     ) -> f64 {
         let (Some(centre), 1) = (self.centre(pin), self.layout.nets[self.net(pin)].len()) else { return NEVER };
         if self.class(pin) == Class::Ground {
@@ -330,8 +347,8 @@ impl Scene<'_> {
                 let free = -(raised / 0.15) - 0.15f64.ln();
                 let other = (1.0 - NO_OTHER_PATH).ln();
                 match pair {
-                    Some((_, chance, (Some(own), _))) => {
-                        other + mix(1.0 - chance, free, chance, loose(volts - own, 2.0 * PREDICTED))
+                    Some((leg, (Some(own), _))) => {
+                        other + mix(1.0 - leg.tied, free, leg.tied, loose(volts - own, 2.0 * PREDICTED))
                     }
                     _ => other + free,
                 }
@@ -339,10 +356,6 @@ impl Scene<'_> {
         }
     }
 
-    /// Log density of a reading that nothing explains; for a pin that the search leaves alone.
-    pub(super) fn unexplained(&self, pin: usize) -> f64 {
-        self.null(pin).max(UNEXPLAINED)
-    }
 }
 
 /// A net with a fault: where it stands and what hangs on it.
@@ -353,8 +366,22 @@ struct Level {
     volts: Option<f64>,
     /// Log density of the level.
     density: f64,
-    /// Partners of its pins: which, what they are predicted to read, the probability of the tie.
-    partners: [Option<(usize, f64, f64)>; 2],
+    /// How far below its good reading the net stands, as a share of it.
+    pull: f64,
+    /// Partners of its pins.
+    partners: [Option<Leg>; 2],
+}
+
+/// The other leg of a pair whose net has a fault.
+#[derive(Clone, Copy)]
+struct Leg {
+    pin: usize,
+    /// What it is predicted to read through the termination, and the probability of one.
+    reading: f64,
+    tied: f64,
+    /// What it reads if the two are one net, and the probability of that.
+    level: f64,
+    same: f64,
 }
 
 /// Log density of a mixture of two log densities.

@@ -12,7 +12,7 @@ mod likelihood;
 mod scene;
 mod search;
 
-pub(super) use findings::{Explained, explain};
+pub(super) use findings::explain;
 pub(super) use scene::Scene;
 
 /// A fault that could be there. Pins are indices; of a shared net any pin stands for the net.

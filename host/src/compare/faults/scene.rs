@@ -26,6 +26,9 @@ pub(in super::super) struct Scene<'a> {
 /// in the wrong row. It must be far below the rate of faults.
 const SLIP: f64 = 1e-7;
 
+/// Pins of one net read alike but for contacts, copper and a count of the meter on each. Volts.
+const SAME_NET: f64 = 0.001_2;
+
 /// Range of voltages over which a reading without explanation is spread.
 pub(super) const RANGE: f64 = 2.5;
 
@@ -49,14 +52,43 @@ impl<'a> Scene<'a> {
             peak: Vec::with_capacity(values.len()),
         };
         for pin in 0..values.len() {
-            scene.null.push(scene.plain(pin, pin));
-            scene.peak.push(match (layout.places[pin].class, values[pin]) {
-                (Class::Unknown, _) | (_, PinValue::Unread(_)) => scene.null[pin],
-                (Class::Open, _) => 0.0,
-                _ => student(0.0, &today[pin]),
-            });
+            let leader = scene.nearest(layout.places[pin].net, |_| false).filter(|&leader| leader != pin);
+            let (null, peak) = match (layout.places[pin].class, values[pin], leader) {
+                (Class::Unknown, ..) | (_, PinValue::Unread(_), _) => (0.0, 0.0),
+                (Class::Open, ..) => (scene.plain(pin, pin), 0.0),
+                (_, PinValue::Volts(_), Some(leader)) => (scene.following(pin, leader), loose(0.0, SAME_NET)),
+                _ => (scene.plain(pin, pin), student(0.0, &today[pin])),
+            };
+            scene.null.push(null);
+            scene.peak.push(peak);
         }
         scene
+    }
+
+    /// The pin of a shared net whose reading is nearest to what is expected, among those that `touched` leaves; `None`
+    /// for ground, whose joints differ more than its copper, and where a net has one pin.
+    pub(super) fn nearest(&self, net: usize, touched: impl Fn(usize) -> bool) -> Option<usize> {
+        let pins = &self.layout.nets[net];
+        if pins.len() < 2 {
+            return None;
+        }
+        pins.iter()
+            .copied()
+            .filter(|&pin| !touched(pin) && matches!(self.class(pin), Class::Junction | Class::Resistor))
+            .filter_map(|pin| Some((pin, (self.volts(pin)? - self.today[pin].centre).abs())))
+            .min_by(|a, b| a.1.total_cmp(&b.1))
+            .map(|(pin, _)| pin)
+    }
+
+    /// Log density of a pin's reading given another pin of its net.
+    pub(super) fn following(&self, pin: usize, leader: usize) -> f64 {
+        match (self.volts(pin), self.volts(leader)) {
+            (Some(seen), Some(led)) => {
+                let apart = (seen - self.today[pin].centre) - (led - self.today[leader].centre);
+                loose(apart, SAME_NET)
+            }
+            _ => self.plain(pin, pin),
+        }
     }
 
     /// Log density of a pin's reading if nothing is wrong.
