@@ -6,9 +6,9 @@
 //! nothing is, so a fault that all boards of a batch have stays a fault.
 
 use super::{
-    common::{self, Common},
+    common::{self, Common, Shape},
     evidence::Expectation,
-    layout::{Class, Layout},
+    layout::Layout,
 };
 
 /// Differences are counted in bins of a millivolt, a count of most meters, up to this many to each side.
@@ -91,38 +91,48 @@ impl Batch {
             return None;
         }
         let carried = (0..expected.len())
-            .map(|pin| self.carried(layout.places[pin].class, &expected[pin], &common, middles[pin]))
+            .map(|pin| {
+                let place = &layout.places[pin];
+                let shapes = common::shapes(place.class, place.rail, &expected[pin], &common);
+                carried(&expected[pin], &common, shapes, middles[pin])
+            })
             .collect();
         Some((carried, common.ratio))
     }
+}
 
-    fn carried(
-        &self,
-        class: Class,
-        pin: &Expectation,
-        common: &Common,
-        middle: Option<(f64, u32)>,
-    ) -> Expectation {
-        let (moved, doubt) = common::shift(class, pin, common);
-        let warm = pin.slope * common.warmer;
-        let own = pin.deviation * pin.deviation / pin.count.max(1) as f64;
-        let prior = doubt * doubt + own;
-        let (shift, left) = match middle {
-            Some((difference, total)) if doubt > 0.0 => {
+/// One pin's expectation under the batch's meter: each kind of path predicts where it should be now, the batch says
+/// where it is, and the kind that fits better draws it there, three deviations of its own doubt at the farthest.
+fn carried(pin: &Expectation, common: &Common, shapes: [Shape; 2], middle: Option<(f64, u32)>) -> Expectation {
+    let own = pin.deviation * pin.deviation / pin.count.max(1) as f64;
+    let mut best: Option<(f64, Shape, f64, f64)> = None;
+    for shape in shapes.into_iter().filter(|shape| shape.weight > 0.0) {
+        let prior = shape.doubt * shape.doubt + own;
+        let (fit, shift, left) = match middle {
+            Some((difference, total)) if shape.doubt > 0.0 => {
                 let seen = pin.deviation * pin.deviation * 1.57 / f64::from(total) + BIN * BIN / 12.0;
-                let drawn = (moved * seen + difference * prior) / (prior + seen);
+                let sum = prior + seen;
+                let off = difference - shape.moved;
                 let farthest = 3.0 * prior.sqrt();
-                (drawn.clamp(moved - farthest, moved + farthest), prior * seen / (prior + seen))
+                let drawn = (off * prior / sum).clamp(-farthest, farthest);
+                (-0.5 * off * off / sum - 0.5 * sum.ln(), shape.moved + drawn, prior * seen / sum)
             }
-            _ => (moved, prior),
+            _ => (0.0, shape.moved, prior),
         };
-        // The doubt that is left is the centre's; the count says it in the unit of the deviation.
-        let count = (pin.deviation * pin.deviation / left.max(1e-12)).round().clamp(1.0, 1e6);
-        Expectation {
-            centre: (pin.centre + shift - warm).max(0.0),
-            count: count as usize,
-            resistive: pin.resistive * common.ratio,
-            ..*pin
+        let score = fit + shape.weight.ln();
+        if best.is_none_or(|(other, ..)| score > other) {
+            best = Some((score, shape, shift, left));
         }
+    }
+    let Some((_, shape, shift, left)) = best else { return *pin };
+    let slope = if shape.resistor { 0.0 } else { pin.slope };
+    // The doubt that is left is the centre's; the count says it in the unit of the deviation.
+    let count = (pin.deviation * pin.deviation / left.max(1e-12)).round().clamp(1.0, 1e6);
+    Expectation {
+        centre: (pin.centre + shift - slope * common.warmer).max(0.0),
+        slope,
+        count: count as usize,
+        resistive: pin.resistive * common.ratio,
+        ..*pin
     }
 }

@@ -39,6 +39,20 @@ pub(super) struct Today {
     pub(super) freedom: f64,
     /// Logarithm of the normalisation of Student's density with this freedom.
     pub(super) norm: f64,
+    /// Where the reading would be, with its deviation and probability, if the pin's path is of the other kind; only
+    /// under another meter's current, which tells resistors from junctions.
+    pub(super) other: Option<(f64, f64, f64)>,
+}
+
+/// How conditions move a good reading if its path is of one kind. Volts.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Shape {
+    /// Probability of the kind.
+    pub(super) weight: f64,
+    pub(super) moved: f64,
+    pub(super) doubt: f64,
+    /// Whether it is a resistor.
+    pub(super) resistor: bool,
 }
 
 /// Thermal voltage at 25 °C.
@@ -49,9 +63,17 @@ pub(super) const THERMAL: f64 = 0.025_693;
 pub(super) const IDEALITY: f64 = 1.4;
 const IDEALITY_DOUBT: f64 = 0.4;
 
-/// Doubt about the resistive part of a junction pin's drop: up to a few hundred ohm stand in series with a signal,
-/// hardly any with a rail. In volts at the reference's current.
-const RESISTIVE_DOUBT: (f64, f64) = (0.006, 0.040);
+/// Drop above which resistance is likely to stand in series with a junction, in volts: a clamp alone drops 0.6 to
+/// 0.75 V (handbook).
+const IN_SERIES: f64 = 0.7;
+
+/// Probability that a pin's path is a resistor, by its drop: below 0.25 V hardly any junction drops so little, above
+/// a volt two junctions or one with resistance are as likely, above 1.6 V resistors are likelier. In between a signal
+/// may hang on an identification resistor. Common practice.
+const RESISTOR: [(f64, f64); 5] = [(0.25, 0.95), (0.45, 0.3), (0.95, 0.06), (1.6, 0.5), (f64::MAX, 0.9)];
+
+/// The same for a rail between 0.25 and 0.95 V.
+const RESISTOR_RAIL: f64 = 0.02;
 
 /// Temperatures of a workshop and of boards just touched differ by a few kelvin.
 const TEMPERATURE_DOUBT: f64 = 4.0;
@@ -99,38 +121,74 @@ pub(super) fn estimate(
 
 /// What a good board would read at a pin today.
 pub(super) fn today(layout: &Layout, expected: &Expectation, pin: usize, common: &Common) -> Today {
-    let class = layout.places[pin].class;
-    let (shift, doubt) = shift(class, expected, common);
-    let spread = if matches!(class, Class::Ground) { 1.0 } else { common.stretch };
+    let place = &layout.places[pin];
+    let [first, second] = shapes(place.class, place.rail, expected, common);
+    let spread = if matches!(place.class, Class::Ground) { 1.0 } else { common.stretch };
     let centre_doubt = 1.0 / expected.count.max(1) as f64;
     // A slope is known to about 15 %, a temperature to a kelvin.
     let warm = 0.15 * expected.slope * common.warmer;
-    let variance = (expected.deviation * spread).powi(2) * (1.0 + centre_doubt) + doubt * doubt + warm * warm;
-    Today { centre: expected.centre + shift, deviation: variance.sqrt(), freedom: expected.freedom, norm: expected.norm }
+    let variance = (expected.deviation * spread).powi(2) * (1.0 + centre_doubt) + warm * warm;
+    let with = |doubt: f64| (variance + doubt * doubt).sqrt();
+    let other = (second.weight > 0.0)
+        .then(|| (expected.centre + second.moved, with(second.doubt), second.weight));
+    Today {
+        centre: expected.centre + first.moved,
+        deviation: with(first.doubt),
+        freedom: expected.freedom,
+        norm: expected.norm,
+        other,
+    }
 }
 
-/// How far conditions move a good reading, and the doubt about it.
-pub(super) fn shift(class: Class, expected: &Expectation, common: &Common) -> (f64, f64) {
-    let change = common.ratio - 1.0;
+/// How conditions move a good reading: the likelier kind of path first. The second has no weight while the current is
+/// the reference's, for then both kinds read the same.
+pub(super) fn shapes(class: Class, rail: bool, expected: &Expectation, common: &Common) -> [Shape; 2] {
+    let still = Shape { weight: 0.0, moved: 0.0, doubt: 0.0, resistor: false };
     match class {
-        Class::Junction => {
-            let log = common.ratio.ln();
-            let doubt = if expected.centre > 0.65 { RESISTIVE_DOUBT.1 } else { RESISTIVE_DOUBT.0 };
-            let moved = expected.slope * common.warmer
-                + IDEALITY * THERMAL * log
-                + change * expected.resistive
-                + common.path;
-            (moved, ((IDEALITY_DOUBT * THERMAL * log).powi(2) + (doubt * change).powi(2)).sqrt())
+        Class::Ground => [Shape { weight: 1.0, moved: common.path, ..still }, still],
+        Class::Open | Class::Unknown => [still, still],
+        Class::Junction | Class::Resistor => {
+            let (change, log) = (common.ratio - 1.0, common.ratio.ln());
+            let warm = expected.slope * common.warmer;
+            let other_meter = change.abs() > f64::EPSILON;
+            let chance = if other_meter { resistor(expected.centre, rail) } else { f64::from(class == Class::Resistor) };
+            let junction = Shape {
+                weight: 1.0 - chance,
+                moved: warm + IDEALITY * THERMAL * log + change * expected.resistive + common.path,
+                doubt: (IDEALITY_DOUBT * THERMAL * log).hypot(change * resistive_doubt(expected.centre)),
+                resistor: false,
+            };
+            let resistor = Shape {
+                weight: chance,
+                moved: change * expected.centre + common.path + if class == Class::Resistor { warm } else { 0.0 },
+                doubt: (0.01 * change * expected.centre).abs(),
+                resistor: true,
+            };
+            if chance > 0.5 || (class == Class::Resistor && chance >= 0.5) {
+                [resistor, junction]
+            } else {
+                [junction, resistor]
+            }
         }
-        Class::Resistor => {
-            let moved = expected.slope * common.warmer + change * expected.centre + common.path;
-            // Above a volt junctions in series may stand where a resistor was taken for granted.
-            let doubt = if expected.centre > 1.0 { 0.05 } else { 0.01 };
-            (moved, (doubt * change * expected.centre).abs())
-        }
-        Class::Ground => (common.path, 0.0),
-        Class::Open | Class::Unknown => (0.0, 0.0),
     }
+}
+
+/// Probability that a path of this drop is a resistor.
+fn resistor(drop: f64, rail: bool) -> f64 {
+    let chance = RESISTOR.iter().find(|(below, _)| drop < *below).map_or(0.5, |(_, chance)| *chance);
+    if rail && (0.25..0.95).contains(&drop) { RESISTOR_RAIL } else { chance }
+}
+
+/// Doubt about the part of a junction pin's drop that falls across resistance: hardly any at a low drop, up to a few
+/// hundred ohm above what a clamp alone can drop.
+fn resistive_doubt(drop: f64) -> f64 {
+    if drop < 0.65 { 0.006 } else { 0.02 + 0.25 * (drop - IN_SERIES).max(0.0) }
+}
+
+/// How far conditions move a good reading whose path is of the likelier kind.
+pub(super) fn shift(layout: &Layout, pin: usize, expected: &Expectation, common: &Common) -> f64 {
+    let place = &layout.places[pin];
+    shapes(place.class, place.rail, expected, common)[0].moved
 }
 
 /// Resistance common to all pins raises the ground pins alike; the middle of them is not moved by one bad joint.
@@ -159,7 +217,7 @@ fn fit_temperature(
     let flat = Common { warmer: 0.0, ..*common };
     let points = || {
         (0..values.len()).filter(|&pin| layout.places[pin].class == Class::Junction).filter_map(|pin| {
-            let (moved, _) = shift(Class::Junction, &expected[pin], &flat);
+            let moved = shift(layout, pin, &expected[pin], &flat);
             Some((&expected[pin], values[pin]? - expected[pin].centre - moved))
         })
     };
@@ -228,8 +286,16 @@ fn cost(layout: &Layout, expected: &[Expectation], values: &[Option<f64>], commo
         }
         let Some(value) = value else { continue };
         let today = today(layout, &expected[pin], pin, common);
-        let z2 = ((value - today.centre) / today.deviation).powi(2);
-        total += 2.0 * today.deviation.ln() + (FREEDOM + 1.0) * (z2 / FREEDOM).ln_1p();
+        let part = |centre: f64, deviation: f64| {
+            let z2 = ((value - centre) / deviation).powi(2);
+            (1.0 + z2 / FREEDOM).powf(-0.5 * (FREEDOM + 1.0)) / deviation
+        };
+        let first = part(today.centre, today.deviation);
+        let density = match today.other {
+            Some((centre, deviation, weight)) => (1.0 - weight) * first + weight * part(centre, deviation),
+            None => first,
+        };
+        total -= 2.0 * density.max(1e-12).ln();
     }
     total
 }

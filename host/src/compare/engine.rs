@@ -190,7 +190,9 @@ impl Engine {
                 };
                 differs.push(match (reading, expected) {
                     (PinValue::Overload, PinValue::Volts(_)) | (PinValue::Volts(_), PinValue::Overload) => true,
-                    _ => difference.is_some_and(|d| d.abs() > limit) && !self.expected[pin].contested,
+                    _ => difference.is_some_and(|d| d.abs() > limit)
+                        && !self.expected[pin].contested
+                        && !of_other_kind(reading, &today[pin]),
                 });
                 PinJudgement {
                     reading,
@@ -268,7 +270,7 @@ impl Engine {
         let differs = (ratio - 1.0).abs() > f64::EPSILON;
         let junctions: Vec<f64> = (0..self.expected.len())
             .filter(|&pin| self.layout.places[pin].class == Class::Junction)
-            .map(|pin| common::shift(Class::Junction, &self.expected[pin], common).0)
+            .map(|pin| common::shift(&self.layout, pin, &self.expected[pin], common))
             .collect();
         Shared {
             drop: crate::statistics::median_of(junctions).map(Volts::of),
@@ -276,6 +278,14 @@ impl Engine {
             current_ratio: differs.then_some(ratio),
             path: (common.path > 0.0).then(|| Ohms::of(common.path / self.source.current_at(0.0).max(1e-6))),
         }
+    }
+}
+
+/// Whether a reading is where the pin would be if its path were of the other kind.
+fn of_other_kind(reading: PinValue, today: &Today) -> bool {
+    match (reading, today.other) {
+        (PinValue::Volts(seen), Some((centre, deviation, _))) => (seen.get() - centre).abs() < 3.0 * deviation,
+        _ => false,
     }
 }
 

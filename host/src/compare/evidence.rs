@@ -72,7 +72,7 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
     let mut centres: Vec<f64> =
         (0..count).map(|pin| median_of((0..boards).filter_map(|b| reading(b, pin))).unwrap_or(0.0)).collect();
     let resistive: Vec<f64> =
-        (0..count).map(|pin| if layout.places[pin].class == Class::Junction { resistive(centres[pin]) } else { 0.0 }).collect();
+        (0..count).map(|pin| resistive(centres[pin])).collect();
     let mut slopes: Vec<f64> =
         (0..count).map(|pin| slope(layout.places[pin].class, centres[pin] - resistive[pin])).collect();
     let mut warmer = vec![0.0; boards];

@@ -151,10 +151,22 @@ impl<'a> Scene<'a> {
     }
 }
 
-/// Log density of Student's distribution, with the normalisation of the pin.
+/// Log density of Student's distribution, with the normalisation of the pin; of both kinds of path where the current
+/// tells them apart.
 fn student(difference: f64, today: &Today) -> f64 {
-    let z = difference / today.deviation;
-    today.norm - today.deviation.ln() - 0.5 * (today.freedom + 1.0) * (z * z / today.freedom).ln_1p()
+    let at = |difference: f64, deviation: f64| {
+        let z = difference / deviation;
+        today.norm - deviation.ln() - 0.5 * (today.freedom + 1.0) * (z * z / today.freedom).ln_1p()
+    };
+    let first = at(difference, today.deviation);
+    match today.other {
+        None => first,
+        Some((centre, deviation, weight)) => {
+            let second = at(difference + today.centre - centre, deviation);
+            let high = first.max(second);
+            high + ((1.0 - weight) * (first - high).exp() + weight * (second - high).exp()).ln()
+        }
+    }
 }
 
 /// Log density of Student's distribution with 4 degrees of freedom: for predictions whose formula is right and whose
