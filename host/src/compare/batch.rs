@@ -6,7 +6,7 @@
 //! nothing is, so a fault that all boards of a batch have stays a fault.
 
 use super::{
-    common::{self, Common, Shape},
+    common::{self, Common, Shape, TOLERANCE},
     evidence::Expectation,
     layout::Layout,
 };
@@ -125,12 +125,16 @@ fn carried(pin: &Expectation, common: &Common, shapes: [Shape; 2], middle: Optio
         }
     }
     let Some((_, shape, shift, left)) = best else { return *pin };
-    let slope = if shape.resistor { 0.0 } else { pin.slope };
+    // What was taken for a junction and scales like a resistor scatters like one.
+    let turned = shape.resistor && pin.slope < -5e-4;
+    let (slope, deviation) =
+        if turned { (0.0, pin.deviation.hypot(TOLERANCE * pin.centre * common.ratio)) } else { (pin.slope, pin.deviation) };
     // The doubt that is left is the centre's; the count says it in the unit of the deviation.
-    let count = (pin.deviation * pin.deviation / left.max(1e-12)).round().clamp(1.0, 1e6);
+    let count = (deviation * deviation / left.max(1e-12)).round().clamp(1.0, 1e6);
     Expectation {
         centre: (pin.centre + shift - slope * common.warmer).max(0.0),
         slope,
+        deviation,
         count: count as usize,
         resistive: pin.resistive * common.ratio,
         ..*pin

@@ -162,7 +162,7 @@ impl Scene<'_> {
             },
             None => match self.leader(pin, source, causes) {
                 Some(leader) if leader != pin => self.following(pin, leader),
-                _ => self.along(pin, source, levels, pulled),
+                _ => self.along(pin, source, causes, levels, pulled),
             },
         }
     }
@@ -173,14 +173,7 @@ impl Scene<'_> {
         if source != pin {
             return None;
         }
-        let touched = |pin: usize| {
-            causes.iter().any(|cause| match *cause {
-                Cause::Open(p) | Cause::High(p) => p == pin,
-                Cause::Swap(a, b) => a == pin || b == pin,
-                _ => false,
-            })
-        };
-        self.nearest(self.net(pin), touched)
+        self.nearest(self.net(pin), |pin| at_joint(causes, pin))
     }
 
     /// A joint with resistance above what the net itself reads.
@@ -200,8 +193,12 @@ impl Scene<'_> {
     }
 
     /// A pin that no fault touches: as expected, or moved along with a neighbour's fault.
-    fn along(&self, pin: usize, source: usize, levels: &[Level], pulled: f64) -> f64 {
-        let null = self.plain(pin, source);
+    fn along(&self, pin: usize, source: usize, causes: &[Cause], levels: &[Level], pulled: f64) -> f64 {
+        let touched = |pin: usize| at_joint(causes, pin) || levels.iter().any(|level| level.nets.contains(&self.net(pin)));
+        let null = match self.other_leg(pin, touched) {
+            Some(leg) if source == pin => self.beside_leg(pin, leg),
+            _ => self.plain(pin, source),
+        };
         let Some(seen) = self.volts(pin) else { return null };
         for leg in levels.iter().flat_map(|level| level.partners.iter().flatten()) {
             if leg.pin == source {
@@ -223,13 +220,7 @@ impl Scene<'_> {
     fn level(&self, cause: Cause, causes: &[Cause]) -> Level {
         let (own, count) = cause.pins();
         let nets = [self.net(own[0]), self.net(own[count - 1])];
-        let touched = |pin: usize| {
-            causes.iter().any(|other| match *other {
-                Cause::Open(p) | Cause::High(p) => p == pin,
-                Cause::Swap(a, b) => a == pin || b == pin,
-                _ => false,
-            })
-        };
+        let touched = |pin: usize| at_joint(causes, pin);
         let mut read = nets[..count]
             .iter()
             .flat_map(|&net| self.layout.nets[net].iter().copied())
@@ -382,6 +373,15 @@ struct Leg {
     /// What it reads if the two are one net, and the probability of that.
     level: f64,
     same: f64,
+}
+
+/// Whether a fault sits at the joint of this pin.
+fn at_joint(causes: &[Cause], pin: usize) -> bool {
+    causes.iter().any(|cause| match *cause {
+        Cause::Open(p) | Cause::High(p) => p == pin,
+        Cause::Swap(a, b) => a == pin || b == pin,
+        Cause::Missing(_) | Cause::Short(_) | Cause::Leak(_) | Cause::Bridge(..) => false,
+    })
 }
 
 /// Log density of a mixture of two log densities.

@@ -29,6 +29,9 @@ const SLIP: f64 = 1e-7;
 /// Pins of one net read alike but for contacts, copper and a count of the meter on each. Volts.
 const SAME_NET: f64 = 0.001_2;
 
+/// Legs of a pair that are no pair after all: logarithm of one in twenty.
+const UNLIKE: f64 = 3.0;
+
 /// Range of voltages over which a reading without explanation is spread.
 pub(super) const RANGE: f64 = 2.5;
 
@@ -53,10 +56,15 @@ impl<'a> Scene<'a> {
         };
         for pin in 0..values.len() {
             let leader = scene.nearest(layout.places[pin].net, |_| false).filter(|&leader| leader != pin);
+            let leg = scene.other_leg(pin, |_| false);
             let (null, peak) = match (layout.places[pin].class, values[pin], leader) {
                 (Class::Unknown, ..) | (_, PinValue::Unread(_), _) => (0.0, 0.0),
                 (Class::Open, ..) => (scene.plain(pin, pin), 0.0),
                 (_, PinValue::Volts(_), Some(leader)) => (scene.following(pin, leader), loose(0.0, SAME_NET)),
+                (_, PinValue::Volts(_), None) if leg.is_some() => {
+                    let leg = leg.unwrap_or(pin);
+                    (scene.beside_leg(pin, leg), student(0.0, &today[pin]))
+                }
                 _ => (scene.plain(pin, pin), student(0.0, &today[pin])),
             };
             scene.null.push(null);
@@ -78,6 +86,29 @@ impl<'a> Scene<'a> {
             .filter_map(|pin| Some((pin, (self.volts(pin)? - self.today[pin].centre).abs())))
             .min_by(|a, b| a.1.total_cmp(&b.1))
             .map(|(pin, _)| pin)
+    }
+
+    /// The other leg of a pair, if it is nearer to what is expected than this one and `touched` leaves both: it then
+    /// tells what this leg should read.
+    pub(super) fn other_leg(&self, pin: usize, touched: impl Fn(usize) -> bool) -> Option<usize> {
+        let off = |pin: usize| Some((self.volts(pin)? - self.centre(pin)?).abs() / self.today[pin].deviation);
+        let leg = self.layout.places[pin].partner?.pin;
+        if touched(pin) || touched(leg) {
+            return None;
+        }
+        let (own, other) = (off(pin)?, off(leg)?);
+        ((other, leg) < (own, pin)).then_some(leg)
+    }
+
+    /// Log density of a leg's reading given the other leg's.
+    pub(super) fn beside_leg(&self, pin: usize, leg: usize) -> f64 {
+        let (Some(seen), Some(led)) = (self.volts(pin), self.volts(leg)) else { return self.plain(pin, pin) };
+        let (own, other) = (&self.today[pin], &self.today[leg]);
+        let correlation = own.with_partner.min(0.98);
+        let drawn = correlation * own.deviation * (led - other.centre) / other.deviation;
+        let deviation = own.deviation * (1.0 - correlation * correlation).sqrt();
+        let conditional = Today { centre: own.centre + drawn, deviation, other: None, ..*own };
+        student(seen - conditional.centre, &conditional).max(self.plain(pin, pin) - UNLIKE)
     }
 
     /// Log density of a pin's reading given another pin of its net.
