@@ -58,6 +58,9 @@ const RESOLUTION: f64 = 0.000_3;
 /// (measured values of d0 on simulated connectors lie between 4 and 20).
 const ASSUMED_FREEDOM: f64 = 15.0;
 
+/// A few boards tell d0 poorly: it is held to the range in which it was measured, with room above for nothing.
+const LIKENESS: (f64, f64) = (6.0, 30.0);
+
 /// A known-good reading this far from the others is left out (in common deviations, and in volts).
 const ODD: f64 = 5.0;
 const ODD_VOLTS: f64 = 0.020;
@@ -207,8 +210,7 @@ fn spreads(layout: &Layout, kept: &[Vec<f64>], centres: &[f64], assumptions: &As
         let freedom: f64 = samples.iter().map(|s| s.freedom).sum();
         let learned = if freedom >= 6.0 { Moderated::learn(&samples) } else { None };
         let common = match learned {
-            // No sample of a few boards proves that all pins are alike: their worth stays bounded.
-            Some(common) => Moderated { freedom: common.freedom.clamp(2.0, 30.0), ..common },
+            Some(common) => Moderated { freedom: common.freedom.clamp(LIKENESS.0, LIKENESS.1), ..common },
             None => Moderated { variance: assumed.powi(2), freedom: ASSUMED_FREEDOM },
         };
         for (&pin, sample) in pins.iter().zip(&samples) {
