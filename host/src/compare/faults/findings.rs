@@ -4,7 +4,8 @@ use super::{
     super::{Alternative, Check, Evidence, Finding, Kind, layout::Class},
     Cause,
     scene::Scene,
-    search::{SURPRISING, Set, search},
+    likelihood::SURPRISING,
+    search::{Set, search},
 };
 use crate::{
     readings::PinValue,

@@ -51,16 +51,19 @@ const BEYOND: f64 = 0.02;
 /// Log density of a reading that nothing explains.
 const UNEXPLAINED: f64 = -15.0;
 
+/// A reading this much less likely than the likeliest one is worth an explanation: 3 standard deviations.
+pub(super) const SURPRISING: f64 = 4.5;
+
 /// Log of what cannot be.
 const NEVER: f64 = -60.0;
 
 /// What a set of faults makes of the pins that it touches.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Score {
     /// Log odds against "nothing is wrong".
     pub(super) odds: f64,
-    /// Log density of every touched pin's reading.
-    pub(super) densities: Vec<(usize, f64)>,
+    /// The pin whose reading is least explained, if one is surprising.
+    pub(super) worst: Option<usize>,
 }
 
 impl Scene<'_> {
@@ -89,16 +92,20 @@ impl Scene<'_> {
         if self.clashes(causes) {
             odds += NEVER;
         }
-        let mut densities = Vec::with_capacity(pins.len());
+        let (mut worst, mut most) = (None, SURPRISING);
         for pin in pins {
             let mut density = self.density(pin, causes, &levels, pulled);
             if left.contains(&pin) {
                 density = density.max(UNEXPLAINED);
+            } else {
+                let surprise = self.surprise_under(pin, density);
+                if surprise > most {
+                    (worst, most) = (Some(pin), surprise);
+                }
             }
             odds += density - self.null(pin);
-            densities.push((pin, density));
         }
-        Score { odds, densities }
+        Score { odds, worst }
     }
 
     /// Log prior odds of one fault.
@@ -240,7 +247,19 @@ impl Scene<'_> {
             let drops = own[..count].iter().filter_map(|&pin| self.centre(pin)).filter(|centre| *centre > 0.05);
             level.pull = drops.map(|centre| (centre - volts) / centre).fold(0.0, f64::max).clamp(0.0, 1.0);
         }
-        let pin = own[0];
+        // The circuit of a fault does not change while the search tries it in other company.
+        let known = self.levels.borrow().iter().find(|(c, first, _)| *c == cause && *first == level.first).map(|k| k.2);
+        if let Some(known) = known {
+            return known;
+        }
+        self.solve(cause, &mut level);
+        self.levels.borrow_mut().push((cause, level.first, level));
+        level
+    }
+
+    /// Solves the circuit of a fault on a net: how likely its level is, and what its partners read.
+    fn solve(&self, cause: Cause, level: &mut Level) {
+        let ([pin, _], _) = cause.pins();
         let tied = self.layout.places[pin].partner;
         match (cause, level.volts) {
             (Cause::Short(_), Some(volts)) => {
@@ -279,7 +298,6 @@ impl Scene<'_> {
             // Nothing read on the net: a missing part was dealt with above, the others need a reading.
             _ => level.density = NEVER,
         }
-        level
     }
 
     fn partner_of_leak_at(&self, pin: usize, tied: Option<Partner>, volts: f64) -> Option<Leg> {
@@ -350,7 +368,8 @@ impl Scene<'_> {
 }
 
 /// A net with a fault: where it stands and what hangs on it.
-struct Level {
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Level {
     nets: [usize; 2],
     /// The pin whose reading gave the level.
     first: usize,
@@ -364,7 +383,7 @@ struct Level {
 }
 
 /// The other leg of a pair whose net has a fault.
-#[derive(Clone, Copy)]
+#[derive(Debug, Clone, Copy)]
 struct Leg {
     pin: usize,
     /// What it is predicted to read through the termination, and the probability of one.

@@ -1,9 +1,15 @@
 //! One board as the search sees it: what was read, what is expected, and how unlikely the difference is.
 
-use super::super::{
-    Assumptions,
-    common::Today,
-    layout::{Class, Layout},
+use std::cell::RefCell;
+
+use super::{
+    super::{
+        Assumptions,
+        common::Today,
+        layout::{Class, Layout},
+    },
+    Cause,
+    likelihood::Level,
 };
 use crate::{physics::Source, readings::PinValue};
 
@@ -20,6 +26,8 @@ pub(in super::super) struct Scene<'a> {
     null: Vec<f64>,
     /// Log density of a reading that is just as expected.
     peak: Vec<f64>,
+    /// Circuits that were solved already, by fault and by the pin that gave the level.
+    pub(super) levels: RefCell<Vec<(Cause, usize, Level)>>,
 }
 
 /// Probability that a good pin shows `OL` where a path is, or a path where `OL` is: a probe that slipped, a reading
@@ -53,6 +61,7 @@ impl<'a> Scene<'a> {
             assumptions,
             null: Vec::with_capacity(values.len()),
             peak: Vec::with_capacity(values.len()),
+            levels: RefCell::default(),
         };
         for pin in 0..values.len() {
             let leader = scene.nearest(layout.places[pin].net, |_| false).filter(|&leader| leader != pin);

@@ -12,6 +12,8 @@ pub(super) struct Set {
     pub(super) left: Vec<usize>,
     /// Log odds against "nothing is wrong".
     pub(super) odds: f64,
+    /// The pin to turn to next.
+    worst: Option<usize>,
 }
 
 /// Sets that are kept from one step to the next.
@@ -20,26 +22,16 @@ const WIDTH: usize = 12;
 /// Faults in a set at most, and so steps of the search: beyond this a board needs another look, not a longer list.
 const MOST_FAULTS: usize = 8;
 
-/// A reading this much less likely than the likeliest one is worth an explanation: 3 standard deviations.
-pub(super) const SURPRISING: f64 = 4.5;
-
 /// The sets that explain a board, the best first; never empty. `standing_out` are the surprising pins.
 pub(super) fn search(scene: &Scene<'_>, standing_out: &[usize]) -> Vec<Set> {
-    let mut open = vec![Set { causes: Vec::new(), left: Vec::new(), odds: 0.0 }];
+    let nothing = scene.score(&[], &[], standing_out);
+    let mut open = vec![Set { causes: Vec::new(), left: Vec::new(), odds: 0.0, worst: nothing.worst }];
     let mut done: Vec<Set> = Vec::new();
     for _ in 0..=MOST_FAULTS {
         let mut next: Vec<Set> = Vec::new();
         for set in open {
-            let score = scene.score(&set.causes, &set.left, standing_out);
-            let worst = score
-                .densities
-                .iter()
-                .filter(|(pin, _)| !set.left.contains(pin))
-                .map(|&(pin, density)| (scene.surprise_under(pin, density), pin))
-                .filter(|&(surprise, _)| surprise > SURPRISING)
-                .max_by(|a, b| a.0.total_cmp(&b.0));
-            let Some((_, pin)) = worst else {
-                done.push(Set { odds: score.odds, ..set });
+            let Some(pin) = set.worst else {
+                done.push(set);
                 continue;
             };
             let mut left = set.left.clone();
@@ -73,6 +65,6 @@ fn offer(next: &mut Vec<Set>, scene: &Scene<'_>, causes: Vec<Cause>, left: Vec<u
     if next.iter().any(|set| set.causes == causes && set.left == left) {
         return;
     }
-    let odds = scene.score(&causes, &left, standing_out).odds;
-    next.push(Set { causes, left, odds });
+    let score = scene.score(&causes, &left, standing_out);
+    next.push(Set { causes, left, odds: score.odds, worst: score.worst });
 }
