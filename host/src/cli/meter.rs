@@ -1,18 +1,18 @@
 //! `pintally meter`: find, identify and watch meters, and show the profiles.
 
 mod identify;
-mod line;
 mod watch;
 
-use clap::{Args as Arguments, Subcommand, ValueEnum};
-use serde_json::json;
+use clap::{Args as Arguments, Subcommand};
 
-use super::{Screen, inputs};
+use super::{
+    Screen, inputs,
+    ports::{FindArgs, Format, find},
+};
 use crate::{
     exit_status::ExitStatus,
     failure::Failure,
     meter::{Origin, Profile, Talk},
-    port::{self, ListedPort},
 };
 
 /// Find, identify and watch meters, and show the profiles
@@ -30,23 +30,6 @@ enum Command {
     Profiles(ProfilesArgs),
 }
 
-/// How to print results.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people
-    Text,
-    /// JSON Lines
-    Json,
-}
-
-/// List the serial ports and what is known of them
-#[derive(Debug, Arguments)]
-struct FindArgs {
-    /// How to print
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
-}
-
 /// List the meter profiles that come with the program, or show one as TOML to copy and change
 #[derive(Debug, Arguments)]
 struct ProfilesArgs {
@@ -57,51 +40,11 @@ struct ProfilesArgs {
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match &args.command {
-        Command::Find(args) => find(args, screen),
+        Command::Find(args) => find(args, "meter", "pintally meter identify PORT", screen),
         Command::Identify(args) => identify::run(args, screen),
         Command::Watch(args) => watch::run(args, screen),
         Command::Profiles(args) => profiles(args, screen),
     }
-}
-
-fn find(args: &FindArgs, screen: &mut Screen) -> Result<ExitStatus, Failure> {
-    let ports = port::list().map_err(|reason| {
-        Failure::new(ExitStatus::Io, format!("the system does not tell its serial ports: {reason}"))
-    })?;
-    for port in &ports {
-        screen.line(&match args.format {
-            Format::Text => text(port),
-            Format::Json => json(port),
-        })?;
-    }
-    if ports.is_empty() {
-        screen.tell("no serial port was found: plug in the meter's cable, then look again");
-    } else {
-        screen.tell("next: pintally meter identify PORT");
-    }
-    Ok(ExitStatus::Matches)
-}
-
-fn text(port: &ListedPort) -> String {
-    let Some(usb) = &port.usb else { return port.name.clone() };
-    let mut words = vec![format!("{:<16} USB {:04x}:{:04x}", port.name, usb.vendor_id, usb.product_id)];
-    words.extend(usb.maker.clone());
-    words.extend(usb.product.clone());
-    words.extend(usb.serial.as_ref().map(|serial| format!("serial {serial}")));
-    words.join(" ")
-}
-
-fn json(port: &ListedPort) -> String {
-    let usb = port.usb.as_ref().map(|usb| {
-        json!({
-            "vendor_id": usb.vendor_id,
-            "product_id": usb.product_id,
-            "maker": usb.maker,
-            "product": usb.product,
-            "serial": usb.serial,
-        })
-    });
-    json!({ "port": port.name, "usb": usb }).to_string()
 }
 
 fn profiles(args: &ProfilesArgs, screen: &mut Screen) -> Result<ExitStatus, Failure> {

@@ -9,9 +9,12 @@
 mod compare;
 mod emulation;
 mod inputs;
+mod jig;
+mod line;
 mod logbook;
 mod meter;
 mod place;
+mod ports;
 mod practice;
 mod progress;
 mod reference;
@@ -41,6 +44,7 @@ enum Command {
     Compare(compare::Args),
     Reference(reference::Args),
     Replay(replay::Args),
+    Jig(jig::Args),
     Meter(meter::Args),
 }
 
@@ -74,6 +78,7 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::Sweep(args) => sweep::run(args, screen),
         Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
+        Command::Jig(args) => jig::run(args, screen),
         Command::Meter(args) => meter::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
         Command::Reference(args) => reference::run(args, screen),

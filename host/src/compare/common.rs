@@ -140,15 +140,19 @@ pub(super) fn today(layout: &Layout, expected: &Expectation, pin: usize, common:
     let variance = (expected.deviation * spread).powi(2) * (1.0 + centre_doubt) + warm * warm;
     let with = |doubt: f64| (variance + doubt * doubt).sqrt();
     let shared = LEGS * variance + first.doubt * first.doubt;
-    let other = (second.weight > 0.0)
-        .then(|| (expected.centre + second.moved, with(second.doubt), second.weight));
+    let other =
+        (second.weight > 0.0).then(|| (expected.centre + second.moved, with(second.doubt), second.weight));
     Today {
         centre: expected.centre + first.moved,
         deviation: with(first.doubt),
         freedom: expected.freedom,
         norm: expected.norm,
         other,
-        with_partner: if place.partner.is_some() { shared / (variance + first.doubt * first.doubt) } else { 0.0 },
+        with_partner: if place.partner.is_some() {
+            shared / (variance + first.doubt * first.doubt)
+        } else {
+            0.0
+        },
     }
 }
 
@@ -163,7 +167,11 @@ pub(super) fn shapes(class: Class, rail: bool, expected: &Expectation, common: &
             let (change, log) = (common.ratio - 1.0, common.ratio.ln());
             let warm = expected.slope * common.warmer;
             let other_meter = change.abs() > f64::EPSILON;
-            let chance = if other_meter { resistor(expected.centre, rail) } else { f64::from(class == Class::Resistor) };
+            let chance = if other_meter {
+                resistor(expected.centre, rail)
+            } else {
+                f64::from(class == Class::Resistor)
+            };
             let junction = Shape {
                 weight: 1.0 - chance,
                 moved: warm + IDEALITY * THERMAL * log + change * expected.resistive + common.path,
@@ -172,7 +180,9 @@ pub(super) fn shapes(class: Class, rail: bool, expected: &Expectation, common: &
             };
             let resistor = Shape {
                 weight: chance,
-                moved: change * expected.centre + common.path + if class == Class::Resistor { warm } else { 0.0 },
+                moved: change * expected.centre
+                    + common.path
+                    + if class == Class::Resistor { warm } else { 0.0 },
                 doubt: if class == Class::Resistor {
                     (0.01 * change * expected.centre).abs()
                 } else {
@@ -255,7 +265,12 @@ fn fit_temperature(
 }
 
 /// Robust spread of standardised residuals of junction pins, and how many there are.
-fn standard_spread(layout: &Layout, expected: &[Expectation], values: &[Option<f64>], common: &Common) -> (f64, usize) {
+fn standard_spread(
+    layout: &Layout,
+    expected: &[Expectation],
+    values: &[Option<f64>],
+    common: &Common,
+) -> (f64, usize) {
     let flat = Common { stretch: 1.0, ..*common };
     let residuals: Vec<f64> = (0..values.len())
         .filter(|&pin| matches!(layout.places[pin].class, Class::Junction | Class::Resistor))

@@ -74,18 +74,20 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
     };
     let mut centres: Vec<f64> =
         (0..count).map(|pin| median_of((0..boards).filter_map(|b| reading(b, pin))).unwrap_or(0.0)).collect();
-    let resistive: Vec<f64> =
-        (0..count).map(|pin| resistive(centres[pin])).collect();
+    let resistive: Vec<f64> = (0..count).map(|pin| resistive(centres[pin])).collect();
     let mut slopes: Vec<f64> =
         (0..count).map(|pin| slope(layout.places[pin].class, centres[pin] - resistive[pin])).collect();
     let mut warmer = vec![0.0; boards];
     let mut kept: Vec<Vec<f64>> = Vec::new();
     for round in 0..3 {
         for (board, warmer) in warmer.iter_mut().enumerate() {
-            let points = (0..count).filter_map(|pin| Some((slopes[pin], reading(board, pin)? - centres[pin])));
+            let points =
+                (0..count).filter_map(|pin| Some((slopes[pin], reading(board, pin)? - centres[pin])));
             *warmer = if boards > 1 { temperature(points) } else { 0.0 };
         }
-        let residual = |board: usize, pin: usize| Some(reading(board, pin)? - centres[pin] - slopes[pin] * warmer[board]);
+        let residual = |board: usize, pin: usize| {
+            Some(reading(board, pin)? - centres[pin] - slopes[pin] * warmer[board])
+        };
         let scale = common_scale(layout, boards, &residual).unwrap_or(assumptions.spread.get());
         kept = (0..count)
             .map(|pin| {
@@ -93,7 +95,9 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
                 if all.len() < 3 {
                     return all;
                 }
-                let limit = (ODD * scale.max(RESISTOR_TOLERANCE * relative(layout.places[pin].class, centres[pin]))).max(ODD_VOLTS);
+                let limit = (ODD
+                    * scale.max(RESISTOR_TOLERANCE * relative(layout.places[pin].class, centres[pin])))
+                .max(ODD_VOLTS);
                 let middle = median_of(all.iter().copied()).unwrap_or(0.0);
                 all.into_iter().filter(|r| (r - middle).abs() <= limit).collect()
             })
@@ -156,7 +160,11 @@ pub(super) fn temperature(points: impl Iterator<Item = (f64, f64)>) -> f64 {
     0.0
 }
 
-fn common_scale(layout: &Layout, boards: usize, residual: &impl Fn(usize, usize) -> Option<f64>) -> Option<f64> {
+fn common_scale(
+    layout: &Layout,
+    boards: usize,
+    residual: &impl Fn(usize, usize) -> Option<f64>,
+) -> Option<f64> {
     if boards < 2 {
         return None;
     }
@@ -185,7 +193,12 @@ fn refined(class: Class, slope: f64, scale: f64, pairs: impl Iterator<Item = (f6
 }
 
 /// Deviation of every pin, each class moderated among its like.
-fn spreads(layout: &Layout, kept: &[Vec<f64>], centres: &[f64], assumptions: &Assumptions) -> Vec<SampleVariance> {
+fn spreads(
+    layout: &Layout,
+    kept: &[Vec<f64>],
+    centres: &[f64],
+    assumptions: &Assumptions,
+) -> Vec<SampleVariance> {
     let mut out = vec![SampleVariance { variance: 1e-6, freedom: ASSUMED_FREEDOM }; kept.len()];
     for class in [Class::Ground, Class::Junction, Class::Resistor] {
         // Resistors scatter in proportion to their drop: compare them in units of it.
@@ -216,7 +229,8 @@ fn spreads(layout: &Layout, kept: &[Vec<f64>], centres: &[f64], assumptions: &As
         for (&pin, sample) in pins.iter().zip(&samples) {
             let of = common.of(*sample);
             let floor = RESOLUTION.powi(2);
-            out[pin] = SampleVariance { variance: of.variance * unit(pin).powi(2) + floor, freedom: of.freedom };
+            out[pin] =
+                SampleVariance { variance: of.variance * unit(pin).powi(2) + floor, freedom: of.freedom };
         }
     }
     out

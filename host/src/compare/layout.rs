@@ -182,7 +182,9 @@ fn learned_nets(classes: &[Class], beside: &[Vec<(usize, f64)>], reference: &Ref
 fn read_the_same(reference: &Reference, a: usize, b: usize) -> bool {
     let (mut together, mut apart) = (0, 0);
     for board in &reference.boards {
-        if let (Some(PinValue::Volts(a)), Some(PinValue::Volts(b))) = (board.values.get(a), board.values.get(b)) {
+        if let (Some(PinValue::Volts(a)), Some(PinValue::Volts(b))) =
+            (board.values.get(a), board.values.get(b))
+        {
             if (a.get() - b.get()).abs() < SAME_NET { together += 1 } else { apart += 1 }
         }
     }
@@ -245,7 +247,9 @@ fn partner(
     let own = drop(pin)?;
     beside[pin]
         .iter()
-        .filter(|&&(other, weight)| weight >= 1.0 && classes[other] == Class::Junction && net_of[other] != net_of[pin])
+        .filter(|&&(other, weight)| {
+            weight >= 1.0 && classes[other] == Class::Junction && net_of[other] != net_of[pin]
+        })
         .filter_map(|&(other, _)| Some((other, (drop(other)? - own).abs())))
         .filter(|&(_, apart)| apart < ALIKE)
         .min_by(|a, b| a.1.total_cmp(&b.1))

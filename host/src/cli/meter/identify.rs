@@ -8,9 +8,9 @@ use std::time::Duration;
 use clap::Args as Arguments;
 use serde_json::json;
 
-use super::{Format, line::Line};
+use super::Format;
 use crate::{
-    cli::Screen,
+    cli::{Screen, line::Line},
     exit_status::ExitStatus,
     failure::Failure,
     meter::{self, Candidate, DataBits, Identity, Parity, PortSettings, Profile, Recogniser, StopBits, Talk},

@@ -12,7 +12,8 @@ use std::{
 use clap::Args as Arguments;
 use serde_json::json;
 
-use super::{Format, line::Line};
+use super::Format;
+use crate::cli::line::Line;
 use crate::{
     cli::{Screen, inputs},
     exit_status::ExitStatus,

@@ -73,7 +73,11 @@ impl Scene<'_> {
         let (mut low, mut high) = (0.0, volts);
         for _ in 0..24 {
             let middle = 0.5 * (low + high);
-            if path.current_at(middle).0 > (volts - middle) / TERMINATION { high = middle } else { low = middle }
+            if path.current_at(middle).0 > (volts - middle) / TERMINATION {
+                high = middle
+            } else {
+                low = middle
+            }
         }
         (volts - 0.5 * (low + high)) / TERMINATION
     }
@@ -97,10 +101,16 @@ impl Scene<'_> {
         let partner = |pin: usize, not: usize| {
             self.layout.places[pin]
                 .partner
-                .filter(|leg| leg.tied > 0.5 && self.net(leg.pin) != self.net(not) && self.class(leg.pin) == Class::Junction)
+                .filter(|leg| {
+                    leg.tied > 0.5
+                        && self.net(leg.pin) != self.net(not)
+                        && self.class(leg.pin) == Class::Junction
+                })
                 .map(|leg| leg.pin)
         };
-        let of_pair = self.layout.places[a].partner.is_some_and(|leg| leg.tied > 0.5 && self.net(leg.pin) == self.net(b));
+        let of_pair = self.layout.places[a]
+            .partner
+            .is_some_and(|leg| leg.tied > 0.5 && self.net(leg.pin) == self.net(b));
         let (pa, pb) = (partner(a, b), partner(b, a));
         let mut paths = [Path::Open; MOST_NETS];
         paths[0] = self.path(a, pa.is_some() || of_pair);
