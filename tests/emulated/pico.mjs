@@ -228,10 +228,9 @@ const commands = {
   },
 };
 
-let unfinished = '';
 function onControl(data, socket) {
-  const lines = (unfinished + data).split('\n');
-  unfinished = lines.pop();
+  const lines = ((socket.unfinished ?? '') + data).split('\n');
+  socket.unfinished = lines.pop();
   for (const line of lines) {
     const [name, ...rest] = line.trim().split(/\s+/);
     const answer = commands[name]?.(rest, socket) ?? { error: `no command ${name}` };
