@@ -19,15 +19,15 @@ struct Words {
 static mut LAST_WORDS: MaybeUninit<Words> = MaybeUninit::uninit();
 
 /// What the last run left.
-pub struct Found {
+pub(crate) struct Found {
     /// Whether it gave up by [`give_up`].
-    pub gave_up: bool,
+    pub(crate) gave_up: bool,
     /// Starts since power came, this one included.
-    pub starts: u32,
+    pub(crate) starts: u32,
 }
 
 /// Reads what the last run left, takes the mark away and counts this start.
-pub fn take() -> Found {
+pub(crate) fn take() -> Found {
     let place = &raw mut LAST_WORDS;
     // SAFETY: called once at start, before anything else touches the mark; any bits are a valid `Words`.
     let words: Words = unsafe { place.cast::<Words>().read_volatile() };
@@ -40,7 +40,7 @@ pub fn take() -> Found {
 }
 
 /// Leaves the mark. The caller resets the chip.
-pub fn leave() {
+pub(crate) fn leave() {
     let place = &raw mut LAST_WORDS;
     // SAFETY: interrupts are off and the program is over: nothing else runs.
     unsafe { (&raw mut (*place.cast::<Words>()).mark).write_volatile(GAVE_UP) };
