@@ -20,6 +20,10 @@ pub(crate) fn check(data: &[u8]) {
             let check = usize::from(wiring.check().is_some());
             assert_eq!(channels.len(), CONNECTOR.pins.len() + check);
         }
-        Err(error) => assert!(!error.to_string().chars().any(label::is_unprintable), "{error:?}"),
+        Err(error) => {
+            let message = error.to_string();
+            assert!(!message.chars().any(label::is_unprintable), "{error:?}");
+            assert!(message.len() < 4000, "{error:?}");
+        }
     }
 }

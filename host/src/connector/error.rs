@@ -104,7 +104,7 @@ impl fmt::Display for Place {
     /// `line 7, pin A3: `, or as much of it as is known.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         // The pin may come from a file whose names were not checked yet.
-        let pin = self.pin.as_ref().map(|pin| label::printable(pin.as_str())).filter(|pin| !pin.is_empty());
+        let pin = self.pin.as_ref().map(|pin| label::shown(pin.as_str())).filter(|pin| !pin.is_empty());
         match (self.line, pin) {
             (Some(line), Some(pin)) => write!(f, "line {line}, pin {pin}: "),
             (Some(line), None) => write!(f, "line {line}: "),

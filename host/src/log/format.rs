@@ -108,8 +108,11 @@ pub fn decode(line: &[u8]) -> Result<LogLine, LineProblem> {
             ));
         }
     };
-    if let Some(found) = newer_version(&json) {
-        return Err(LineProblem::Newer { found });
+    // A newer header may happen to look like one of this version.
+    if let Stored::Header(header) = &stored.event
+        && header.version() > VERSION
+    {
+        return Err(LineProblem::Newer { found: header.version().into() });
     }
     let event = LogEvent::try_from(stored.event)
         .map_err(|message| LineProblem::Content { message: label::printable(&message) })?;

@@ -24,8 +24,8 @@ pub struct LogReader<R> {
     started: Moment,
     /// Number of the last good line.
     last: u64,
-    /// Whether lines were lost since, so that a gap in the numbers is no news.
-    lost: bool,
+    /// Lines that were left out since: so many numbers are missing and that is known.
+    left_out: u64,
     /// A line that comes after the gap just reported.
     held: Option<LogLine>,
 }
@@ -149,7 +149,7 @@ impl<R: Read> LogReader<R> {
                 header: *header,
                 started: line.at,
                 last: line.number,
-                lost: false,
+                left_out: 0,
                 held: None,
             }),
             other => Err(OpenError::NotAHeader { found: other.kind() }),
@@ -180,16 +180,16 @@ impl<R: Read> LogReader<R> {
                 false => TroubleKind::Torn,
             }),
         };
-        let line = line.inspect_err(|_| self.lost = true)?;
+        let line = line.inspect_err(|_| self.left_out += 1)?;
         let (expected, found) = (self.last.saturating_add(1), line.number);
         if found < expected || matches!(line.event, LogEvent::Header(_)) {
             return Err(TroubleKind::Misplaced { expected, found });
         }
-        let known = std::mem::replace(&mut self.lost, false);
+        let next = expected.saturating_add(std::mem::take(&mut self.left_out));
         self.last = found;
-        if found > expected && !known {
+        if found > next {
             self.held = Some(line);
-            return Err(TroubleKind::Missing { expected, found });
+            return Err(TroubleKind::Missing { expected: next, found });
         }
         Ok(Some(line))
     }

@@ -83,6 +83,13 @@ struct StoredReference {
     text: Option<String>,
 }
 
+impl StoredHeader {
+    /// Version of the log, which may be newer than this program.
+    pub(super) const fn version(&self) -> u32 {
+        self.version
+    }
+}
+
 impl From<Header> for StoredHeader {
     fn from(header: Header) -> Self {
         let Header { program, session, started, board, operator, .. } = header;
@@ -125,6 +132,9 @@ impl TryFrom<StoredHeader> for Header {
     type Error = String;
 
     fn try_from(stored: StoredHeader) -> Result<Self, String> {
+        if stored.version == 0 {
+            return Err("expected log version 1 or newer, found 0".to_owned());
+        }
         let pins = stored.connector.pins.into_iter().map(Pin::try_from).collect::<Result<_, _>>()?;
         let connector =
             Connector::new(&stored.connector.name, pins).map_err(|e| format!("connector: {e}"))?;

@@ -6,6 +6,7 @@ use pintally::{
     connector::{self, BoardKind, Connector, Pin, Wiring},
     log::LogReader,
     readings::csv::{Boards, Strictness},
+    reference::Reference,
 };
 
 use crate::fixtures::fixtures;
@@ -43,6 +44,11 @@ fn every_example_is_read() {
         let boards = Boards::new(text.as_bytes(), &four, Strictness::StopAtBadRow).unwrap();
         assert_eq!(boards.map(Result::unwrap).count(), 2);
     }
+    for text in blocks("toml reference") {
+        let reference = Reference::from_toml(&text).unwrap();
+        let pins = ["1", "2"].map(Pin::named).to_vec();
+        reference.fits(&Connector::new("J9", pins).unwrap()).unwrap();
+    }
     for text in blocks("jsonl log") {
         let events = LogReader::new(text.as_bytes()).unwrap();
         assert_eq!(events.map(Result::unwrap).count(), text.lines().count() - 1);
@@ -54,6 +60,7 @@ fn every_example_is_read() {
         "toml wiring",
         "toml board-kind",
         "csv readings",
+        "toml reference",
         "jsonl log",
         "text",
     ];

@@ -111,6 +111,20 @@ fn after_a_damaged_line_reading_goes_on() {
 }
 
 #[test]
+fn lines_that_are_gone_beside_a_damaged_one_are_noticed() {
+    let lines = short();
+    let mut log = bytes(&[&lines[..2], &lines[4..]].concat());
+    let at = log.windows(3).position(|window| window == b"one").unwrap();
+    log[at] = b'O';
+    let (read, troubles) = read(&log);
+    assert_eq!(read, lines[4..]);
+    assert!(
+        matches!(troubles[..], [TroubleKind::Damaged(_), TroubleKind::Missing { expected: 3, found: 5 }]),
+        "{troubles:?}"
+    );
+}
+
+#[test]
 fn changed_line_ends_are_no_damage() {
     let lines = every_event();
     let log = String::from_utf8(bytes(&lines)).unwrap().replace('\n', "\r\n");

@@ -23,13 +23,15 @@ mod log_stream;
 mod meter;
 #[path = "../../fuzz/checks/readings_csv.rs"]
 mod readings_csv;
+#[path = "../../fuzz/checks/reference_toml.rs"]
+mod reference_toml;
 #[path = "../../fuzz/checks/wiring_toml.rs"]
 mod wiring_toml;
 
 type Check = fn(&[u8]);
 
 /// Every target in `fuzz_targets/`.
-const TARGETS: [(&str, Check); 19] = [
+const TARGETS: [(&str, Check); 20] = [
     ("board_kind", board_kind::check),
     ("connector_csv", connector_csv::check),
     ("connector_toml", connector_toml::check),
@@ -48,6 +50,7 @@ const TARGETS: [(&str, Check); 19] = [
     ("meter_tpi183", meter::tpi183),
     ("meter_tpi196", meter::tpi196),
     ("readings_csv", readings_csv::check),
+    ("reference_toml", reference_toml::check),
     ("wiring_toml", wiring_toml::check),
 ];
 
