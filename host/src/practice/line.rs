@@ -452,8 +452,12 @@ mod tests {
     #[test]
     fn a_change_that_is_called_off_never_happens() {
         let mut line = line(1e-9, 100.0, 0.0);
+        line.switch(ms(0.0), Some(Channel(0)));
+        assert!(line.voltage(ms(0.5)).get() < 1.0);
+        // The firmware opens everything while a later closing is still on its way.
         line.switch(ms(2.0), Some(Channel(0)));
         line.switch(ms(1.0), None);
+        assert!(line.voltage(ms(1.5)).get() > 3.0);
         assert!(line.voltage(ms(3.0)).get() > 3.0);
         assert_eq!(line.closed(), None);
     }
