@@ -1,14 +1,17 @@
 //! The whole board: links, sequencer, silence and panel in one, driven by bytes and the time.
 
 use protocol::{
-    Answer, BoardMessage, Channel, Event, Fault, FrameError, Greeting, OpenReason, PLAN_STEPS, Request,
-    RequestFrame, Status, Timing, UnknownContent, version,
+    Answer, Channel, Event, Fault, FrameError, Greeting, OpenReason, PLAN_STEPS, Request, RequestFrame,
+    Status, Timing, UnknownContent, version,
 };
 
 use crate::link::Link;
+use crate::log::{debug, info};
 use crate::panel::{Moved, Panel};
-use crate::sequencer::Sequencer;
+use crate::sequencer::{Run, Sequencer};
 use crate::silence::{SILENCE_LIMIT_US, Silence};
+use crate::time::earlier;
+use crate::voice::Voice;
 use crate::{FIRMWARE_VERSION, Fittings, Identity, Switch};
 
 /// A switching board with a switch `S`, optional parts `F` and `LINKS` links to hosts.
@@ -17,15 +20,18 @@ use crate::{FIRMWARE_VERSION, Fittings, Identity, Switch};
 /// [`next_deadline_us`](Self::next_deadline_us) and after each push, and sends on what
 /// [`take_output`](Self::take_output) gives. Each call is given a reading of the clock that was made just
 /// before it; readings never run backwards.
+// In this order, with the long arrays last: a small chip reaches only the first bytes of a struct in one
+// instruction.
+#[repr(C)]
 #[derive(Debug)]
 pub struct Board<S, F, const LINKS: usize> {
-    sequencer: Sequencer<S>,
-    panel: Panel<F>,
-    links: [Link; LINKS],
+    silence: Silence,
     /// The link that greeted last: it rules the switch and gets the events.
     ruling: Option<usize>,
-    silence: Silence,
+    panel: Panel<F>,
     identity: Identity,
+    sequencer: Sequencer<S>,
+    links: [Link; LINKS],
 }
 
 impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
@@ -44,13 +50,12 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
     /// Takes bytes that came on a link. A link that does not exist is ignored.
     pub fn push(&mut self, link: usize, bytes: &[u8], now_us: u64) {
         for &byte in bytes {
-            let item = self.links.get_mut(link).and_then(|link| link.push(byte));
-            match item {
+            match self.links.get_mut(link).and_then(|link| link.push(byte)) {
                 None => continue,
                 Some(Ok(frame)) => self.request(link, frame, now_us),
                 Some(Err(error)) => self.bad_frame(link, error, now_us),
             }
-            self.mind_the_deaf(now_us);
+            self.follow(now_us);
         }
     }
 
@@ -60,21 +65,19 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
         self.sequencer.observe(now_us);
         let Moved { lid_closed, button_pressed } = self.panel.poll(now_us);
         if let Some(closed) = lid_closed {
-            self.event(Event::Lid { closed }, now_us);
+            self.voice(now_us).event(Event::Lid { closed });
             if !closed {
                 self.open_for(OpenReason::LidOpen, now_us);
             }
         }
         if let Some(pressed) = button_pressed {
-            self.event(Event::Button { pressed }, now_us);
+            self.voice(now_us).event(Event::Button { pressed });
         }
         if !self.sequencer.is_idle() && self.silence.is_over(now_us) {
             self.open_for(OpenReason::HostSilent, now_us);
         }
-        let Self { sequencer, links, ruling, .. } = self;
-        sequencer.poll(now_us, &mut |message| say(links, *ruling, &message));
-        self.follow_bleed();
-        self.mind_the_deaf(now_us);
+        self.sequencer.poll(&mut Voice::new(&mut self.links, self.ruling, now_us));
+        self.follow(now_us);
         for link in &mut self.links {
             link.tell_lost(now_us);
         }
@@ -85,10 +88,8 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
     pub fn next_deadline_us(&self) -> Option<u64> {
         let silence_us = (!self.sequencer.is_idle()).then(|| self.silence.ends_at_us());
         let lost_us = self.links.iter().any(Link::can_tell_lost).then_some(0);
-        [self.sequencer.next_deadline_us(), silence_us, self.panel.next_deadline_us(), lost_us]
-            .into_iter()
-            .flatten()
-            .min()
+        let own_us = earlier(silence_us, lost_us);
+        earlier(earlier(own_us, self.sequencer.next_deadline_us()), self.panel.next_deadline_us())
     }
 
     /// Moves bytes for the host on a link into `out`; returns how many.
@@ -119,6 +120,7 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
     /// A frame with a good checksum that holds a request.
     fn request(&mut self, link: usize, frame: RequestFrame, now_us: u64) {
         let RequestFrame { seq, request } = frame;
+        debug!("link {}: request {} {}", link, seq, request);
         let rules = self.ruling == Some(link);
         if rules {
             self.silence.heard(now_us);
@@ -129,85 +131,86 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
             Err(Fault::NotGreeted)
         };
         if let Err(fault) = outcome {
-            self.answer(link, seq, Answer::Refused(fault), now_us);
+            Voice::new(&mut self.links, Some(link), now_us).refuse(seq, fault);
         }
-        self.follow_bleed();
     }
 
     /// Carries out a request. An error is the answer to it; otherwise it was answered, or the sequencer
-    /// will when it is done.
+    /// will do so when it is done.
     fn carry_out(&mut self, link: usize, seq: u16, request: Request, now_us: u64) -> Result<(), Fault> {
         let lid_closed = self.panel.lid_closed();
-        let bleed_fitted = self.panel.parts().bleed;
+        let parts = self.panel.parts();
         let shut = || if lid_closed { Ok(()) } else { Err(Fault::LidOpen) };
         let Self { sequencer, panel, links, .. } = self;
-        let say = &mut |message| say(links, Some(link), &message);
+        let voice = &mut Voice::new(links, Some(link), now_us);
         let answer = match request {
-            Request::Greet { min, max } => Answer::Greeting(self.greet(link, min, max, now_us)?),
+            Request::Greet { min, max } => {
+                let version = self.greet(link, min, max, now_us)?;
+                Answer::Greeting(self.greeting(version))
+            }
             Request::Ping => Answer::Pong,
             Request::OpenAll => {
-                sequencer.open_all(seq, now_us, say);
-                return Ok(());
+                sequencer.open_all(voice)?;
+                Answer::Opened
             }
             Request::Select { channel, settle_us } => {
                 shut()?;
-                return sequencer.select(seq, channel, settle_us, now_us, say);
+                return sequencer.select(seq, channel, settle_us, voice);
             }
             Request::LoadPlan { first, channels } => {
-                Answer::PlanLoaded { steps: sequencer.load_plan(first, &channels, now_us, say)? }
+                Answer::PlanLoaded { steps: sequencer.load_plan(first, &channels, voice)? }
             }
             Request::Start { steps, settle_us, pace } => {
                 shut()?;
-                return sequencer.start(seq, steps, settle_us, pace, now_us, say);
+                return sequencer.start(seq, steps, Run { step: 0, settle_us, pace }, voice);
             }
             Request::Advance { step } => {
                 shut()?;
-                return sequencer.advance(seq, step, now_us, say);
+                return sequencer.advance(seq, step, voice);
             }
             Request::Bleed { channel, hold_us } => {
-                if !bleed_fitted {
+                if !parts.bleed {
                     return Err(Fault::NotFitted);
                 }
                 shut()?;
-                return sequencer.bleed(seq, channel, hold_us, now_us, say);
+                return sequencer.bleed(seq, channel, hold_us, voice);
             }
             Request::Indicate { light, sound } => {
-                if !panel.indicate(light, sound, now_us) {
+                if !parts.light && !parts.buzzer {
                     return Err(Fault::NotFitted);
                 }
+                panel.indicate(light, sound, now_us);
                 Answer::Indicated
             }
             Request::Sense => {
-                let fitted = panel.parts().sense;
-                let sensed = fitted.then(|| panel.fittings.sense_millivolts()).flatten();
+                let sensed = if parts.sense { panel.fittings.sense_millivolts() } else { None };
                 Answer::SenseVoltage { millivolts: sensed.ok_or(Fault::NotFitted)? }
             }
             Request::Status => Answer::Status(self.status(link)),
         };
-        self.answer(link, seq, answer, now_us);
+        Voice::new(&mut self.links, Some(link), now_us).answer(seq, answer);
         Ok(())
     }
 
-    fn greet(&mut self, link: usize, min: u8, max: u8, now_us: u64) -> Result<Greeting, Fault> {
-        if let Some(other) = self.ruling.filter(|&ruling| ruling != link) {
-            // Even if nothing was closed: that host must know that it no longer rules.
-            let was_idle = self.sequencer.is_idle();
-            self.open_for(OpenReason::OtherHost, now_us);
-            if was_idle {
-                let event = Event::Opened { reason: OpenReason::OtherHost };
-                say(&mut self.links, Some(other), &BoardMessage::Event { at_us: now_us, event });
-            }
+    /// Lets a link rule, and gives the version to be spoken.
+    fn greet(&mut self, link: usize, min: u8, max: u8, now_us: u64) -> Result<u8, Fault> {
+        if self.ruling.is_some_and(|ruling| ruling != link) {
+            // Told even if nothing was closed: that host must know that it no longer rules.
+            let reason = OpenReason::OtherHost;
+            let voice = &mut Voice::new(&mut self.links, self.ruling, now_us);
+            self.sequencer.interrupt(reason, voice);
+            voice.event(Event::Opened { reason });
         }
-        let Self { sequencer, links, .. } = self;
-        sequencer.reset(now_us, &mut |message| say(links, Some(link), &message));
+        self.sequencer.reset(&mut Voice::new(&mut self.links, Some(link), now_us));
         self.ruling = None;
         let newest = max.min(version::CURRENT);
         if newest < min.max(version::MIN) {
             return Err(Fault::Version { min: version::MIN, max: version::CURRENT });
         }
+        info!("link {} rules, protocol {}", link, newest);
         self.ruling = Some(link);
         self.silence.heard(now_us);
-        Ok(self.greeting(newest))
+        Ok(newest)
     }
 
     fn greeting(&self, version: u8) -> Greeting {
@@ -240,16 +243,15 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
     /// A frame that holds no request. On the ruling link it opens everything: the link can't be trusted
     /// with a closed channel.
     fn bad_frame(&mut self, link: usize, error: FrameError, now_us: u64) {
+        debug!("link {}: {}", link, error);
         let rules = self.ruling == Some(link);
-        let numbered = match error {
-            FrameError::Unknown(UnknownContent { seq }) => {
-                if rules {
-                    self.silence.heard(now_us);
-                }
-                seq
+        let mut numbered = None;
+        if let FrameError::Unknown(UnknownContent { seq }) = error {
+            numbered = seq;
+            if rules {
+                self.silence.heard(now_us);
             }
-            _ => None,
-        };
+        }
         if numbered.is_none()
             && let Some(link) = self.links.get_mut(link)
         {
@@ -260,44 +262,28 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
         }
         if let Some(seq) = numbered {
             let fault = if rules { Fault::UnknownRequest } else { Fault::NotGreeted };
-            self.answer(link, seq, Answer::Refused(fault), now_us);
+            Voice::new(&mut self.links, Some(link), now_us).refuse(seq, fault);
         }
     }
 
     fn open_for(&mut self, reason: OpenReason, now_us: u64) {
-        let Self { sequencer, links, ruling, .. } = self;
-        sequencer.open_for(reason, now_us, &mut |message| say(links, *ruling, &message));
-        self.follow_bleed();
+        info!("open: {}", reason);
+        self.sequencer.open_for(reason, &mut Voice::new(&mut self.links, self.ruling, now_us));
     }
 
-    /// Opens everything if a message to the ruling host had to be dropped.
-    fn mind_the_deaf(&mut self, now_us: u64) {
-        let mut deaf = false;
-        for (index, link) in self.links.iter_mut().enumerate() {
-            deaf |= link.take_overflow() && self.ruling == Some(index);
-        }
-        if deaf {
+    /// What must follow whatever was done: everything opens if the ruling host misses a message, and the
+    /// bleed resistor is as the sequencer wants it.
+    fn follow(&mut self, now_us: u64) {
+        let ruling = self.ruling.and_then(|ruling| self.links.get(ruling));
+        if ruling.is_some_and(Link::has_lost) && !self.sequencer.is_idle() {
             self.open_for(OpenReason::HostDeaf, now_us);
         }
-    }
-
-    /// Keeps the bleed resistor as the sequencer wants it.
-    fn follow_bleed(&mut self) {
         let wanted = self.sequencer.bleeds();
         self.panel.bleed(wanted);
     }
 
-    fn event(&mut self, event: Event, now_us: u64) {
-        say(&mut self.links, self.ruling, &BoardMessage::Event { at_us: now_us, event });
-    }
-
-    fn answer(&mut self, link: usize, seq: u16, answer: Answer, now_us: u64) {
-        say(&mut self.links, Some(link), &BoardMessage::Answer { seq, at_us: now_us, answer });
-    }
-}
-
-fn say(links: &mut [Link], link: Option<usize>, message: &BoardMessage) {
-    if let Some(link) = link.and_then(|link| links.get_mut(link)) {
-        link.say(message);
+    /// Speaks to the host that rules.
+    fn voice(&mut self, now_us: u64) -> Voice<'_> {
+        Voice::new(&mut self.links, self.ruling, now_us)
     }
 }

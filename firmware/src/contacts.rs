@@ -5,13 +5,17 @@
 
 use protocol::Channel;
 
+use crate::time::after;
 use crate::{Switch, SwitchFault};
 
 /// A switch together with what is known of its contacts.
 #[derive(Debug)]
 pub struct Contacts<S> {
     switch: S,
-    state: State,
+    contact: Contact,
+    /// When the contacts moved; `None` until the clock is read for the first time after that. Counted from
+    /// there, a wait may be longer than stated and is never shorter.
+    moved_us: Option<u64>,
 }
 
 /// Why a channel was not closed.
@@ -24,23 +28,20 @@ pub enum NotClosed {
 }
 
 /// What is known of the contacts.
-///
-/// `since_us` is `None` until the clock is read for the first time after the pins moved: counted from
-/// there, a wait may be longer than stated and is never shorter.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum State {
+enum Contact {
     /// Opening failed: any channel may be closed.
     Unknown,
     /// Every channel is open.
-    Open { since_us: Option<u64> },
+    Open,
     /// One channel is closed.
-    Closed { channel: Channel, since_us: Option<u64> },
+    Closed(Channel),
 }
 
 impl<S: Switch> Contacts<S> {
     /// Takes a switch over and opens every channel.
     pub fn new(switch: S) -> Self {
-        let mut contacts = Self { switch, state: State::Unknown };
+        let mut contacts = Self { switch, contact: Contact::Unknown, moved_us: None };
         // A failure is kept in the state: nothing will be closed until opening succeeds.
         let _ = contacts.open();
         contacts
@@ -48,9 +49,7 @@ impl<S: Switch> Contacts<S> {
 
     /// Takes a reading of the clock, made after the last call that moved pins.
     pub fn observe(&mut self, now_us: u64) {
-        if let State::Open { since_us } | State::Closed { since_us, .. } = &mut self.state {
-            since_us.get_or_insert(now_us);
-        }
+        self.moved_us.get_or_insert(now_us);
     }
 
     /// Opens every channel. The pins are driven even if they should be open already.
@@ -59,18 +58,12 @@ impl<S: Switch> Contacts<S> {
     ///
     /// [`SwitchFault`] if the switch failed; nothing can be closed until this succeeds.
     pub fn open(&mut self) -> Result<(), SwitchFault> {
-        match self.switch.open_all() {
-            Ok(()) => {
-                if !matches!(self.state, State::Open { .. }) {
-                    self.state = State::Open { since_us: None };
-                }
-                Ok(())
-            }
-            Err(fault) => {
-                self.state = State::Unknown;
-                Err(fault)
-            }
+        let outcome = self.switch.open_all();
+        let contact = if outcome.is_ok() { Contact::Open } else { Contact::Unknown };
+        if contact != self.contact {
+            (self.contact, self.moved_us) = (contact, None);
         }
+        outcome
     }
 
     /// Closes one channel, if everything has been open for the break at `now_us`.
@@ -82,12 +75,13 @@ impl<S: Switch> Contacts<S> {
         if self.rested_at_us().is_none_or(|rested_us| now_us < rested_us) {
             return Err(NotClosed::NotRested);
         }
-        if self.switch.close(channel) == Ok(()) {
-            self.state = State::Closed { channel, since_us: None };
+        let outcome = self.switch.close(channel);
+        if outcome.is_ok() {
+            (self.contact, self.moved_us) = (Contact::Closed(channel), None);
             Ok(())
         } else {
             // It may be half closed: forget that it was open before opening it again.
-            self.state = State::Unknown;
+            self.contact = Contact::Unknown;
             let _ = self.open();
             Err(NotClosed::Fault)
         }
@@ -95,46 +89,38 @@ impl<S: Switch> Contacts<S> {
 
     /// When the break is over and a channel may be closed; `None` if not known yet, or not open.
     pub fn rested_at_us(&self) -> Option<u64> {
-        match self.state {
-            State::Open { since_us } => later(since_us, self.switch.waits().break_us),
-            State::Closed { .. } | State::Unknown => None,
-        }
+        let opened_us = self.moved_us.filter(|_| self.contact == Contact::Open);
+        after(opened_us, self.switch.waits().break_us)
     }
 
     /// When the closed contact is made and done bouncing; `None` if not known yet, or nothing is closed.
     pub fn made_at_us(&self) -> Option<u64> {
-        match self.state {
-            State::Closed { since_us, .. } => later(since_us, self.switch.waits().make_us),
-            State::Open { .. } | State::Unknown => None,
-        }
+        let closed_us = self.moved_us.filter(|_| self.closed().is_some());
+        after(closed_us, self.switch.waits().make_us)
     }
 
     /// The closed channel.
     pub fn closed(&self) -> Option<Channel> {
-        match self.state {
-            State::Closed { channel, .. } => Some(channel),
-            State::Open { .. } | State::Unknown => None,
+        match self.contact {
+            Contact::Closed(channel) => Some(channel),
+            Contact::Open | Contact::Unknown => None,
         }
     }
 
     /// Whether opening failed, so that nothing is known of the contacts.
     pub fn is_unknown(&self) -> bool {
-        self.state == State::Unknown
+        self.contact == Contact::Unknown
     }
 
     /// Whether the clock must be read before any wait can begin.
     pub fn wants_the_time(&self) -> bool {
-        matches!(self.state, State::Open { since_us: None } | State::Closed { since_us: None, .. })
+        self.moved_us.is_none()
     }
 
     /// The switch.
     pub fn switch(&self) -> &S {
         &self.switch
     }
-}
-
-fn later(since_us: Option<u64>, wait_us: u32) -> Option<u64> {
-    since_us.map(|since_us| since_us.saturating_add(wait_us.into()))
 }
 
 #[cfg(test)]

@@ -64,10 +64,13 @@ mod board;
 pub mod contacts;
 mod identity;
 mod link;
+mod log;
 pub mod panel;
 mod sequencer;
 mod silence;
 pub mod switch;
+mod time;
+mod voice;
 
 pub use board::Board;
 pub use identity::{FIRMWARE_VERSION, Identity};

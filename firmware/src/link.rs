@@ -13,17 +13,17 @@ pub const OUTGOING: usize = 512;
 const _: () = assert!(OUTGOING >= 2 * MAX_FRAME, "the longest message and the count of lost ones fit");
 
 /// One link to a host.
+// As in `Board`: the long arrays last.
+#[repr(C)]
 #[derive(Debug)]
 pub(crate) struct Link {
-    incoming: Accumulator<RequestFrame>,
-    outgoing: Deque<u8, OUTGOING>,
     /// Messages dropped since the last `Lost`.
     lost: u16,
-    /// Whether a message was dropped since this was last asked.
-    overflowed: bool,
     bad_frames: u16,
     /// Whether the host was told of a bad frame since the last good one.
     bad_frame_told: bool,
+    incoming: Accumulator<RequestFrame>,
+    outgoing: Deque<u8, OUTGOING>,
 }
 
 impl Link {
@@ -32,7 +32,6 @@ impl Link {
             incoming: Accumulator::new(),
             outgoing: Deque::new(),
             lost: 0,
-            overflowed: false,
             bad_frames: 0,
             bad_frame_told: false,
         }
@@ -59,9 +58,8 @@ impl Link {
     /// Queues a message for the host, or counts it as lost.
     pub(crate) fn say(&mut self, message: &BoardMessage) {
         // While messages are missing nothing else may follow, or the host would not see the gap.
-        if self.lost > 0 || !self.queue(message) {
+        if self.has_lost() || !self.queue(message) {
             self.lost = self.lost.saturating_add(1);
-            self.overflowed = true;
         }
     }
 
@@ -77,7 +75,7 @@ impl Link {
 
     /// Whether messages were lost and there is room to say so.
     pub(crate) fn can_tell_lost(&self) -> bool {
-        self.lost > 0 && self.room() >= MAX_FRAME
+        self.has_lost() && self.room() >= MAX_FRAME
     }
 
     /// Moves queued bytes into `out`; returns how many.
@@ -91,9 +89,9 @@ impl Link {
         taken
     }
 
-    /// Whether a message was dropped since the last call.
-    pub(crate) fn take_overflow(&mut self) -> bool {
-        core::mem::take(&mut self.overflowed)
+    /// Whether messages were lost that the host was not told of yet.
+    pub(crate) fn has_lost(&self) -> bool {
+        self.lost > 0
     }
 
     pub(crate) fn bad_frames(&self) -> u16 {
@@ -112,7 +110,7 @@ impl Link {
         let frame = encode(message);
         let fits = frame.len() <= self.room();
         if fits {
-            for byte in frame {
+            for &byte in frame.iter() {
                 let _ = self.outgoing.push_back(byte);
             }
         }
@@ -148,11 +146,10 @@ mod tests {
         for _ in 0..fit {
             link.say(&pong(1));
         }
-        assert!(!link.take_overflow());
+        assert!(!link.has_lost());
         link.say(&pong(1));
         link.say(&pong(1));
-        assert!(link.take_overflow());
-        assert!(!link.take_overflow(), "told once");
+        assert!(link.has_lost());
 
         // One byte less than the longest frame is free: nothing is said yet.
         let mut bytes = read(&mut link, MAX_FRAME - 1 - (OUTGOING - fit * length));
@@ -160,6 +157,7 @@ mod tests {
         link.say(&pong(1));
         bytes.extend(read(&mut link, 1));
         link.tell_lost(8);
+        assert!(!link.has_lost());
         link.say(&pong(2));
         bytes.extend(read(&mut link, OUTGOING));
 
@@ -179,7 +177,7 @@ mod tests {
         assert!(!once.is_empty());
         link.bad_frame(FrameTrouble::TooLong, 2);
         assert!(!link.has_output());
-        for byte in encode(&RequestFrame { seq: 1, request: protocol::Request::Ping }) {
+        for &byte in encode(&RequestFrame { seq: 1, request: protocol::Request::Ping }).iter() {
             let _ = link.push(byte);
         }
         link.bad_frame(FrameTrouble::TooLong, 3);

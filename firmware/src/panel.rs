@@ -6,6 +6,8 @@
 
 use protocol::{Light, Parts, Sound};
 
+use crate::time::earlier;
+
 /// The optional parts of one board. Each part that [`parts`](Self::parts) names must work.
 pub trait Fittings {
     /// Which parts are there.
@@ -70,8 +72,9 @@ pub const LID_CLOSE_DEBOUNCE_US: u64 = 100_000;
 /// How often inputs are read, in µs: half of the 10 ms within which a lid must open everything.
 pub const SAMPLE_US: u64 = 5_000;
 
-/// One eighth of a blink pattern, in µs.
-const SLOT_US: u64 = 125_000;
+/// One eighth of a blink pattern in µs is 2 to this power, about an eighth of a second: a small chip has no
+/// division.
+const SLOT_BITS: u32 = 17;
 
 /// What moved since the last sample.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -138,16 +141,16 @@ impl<F: Fittings> Panel<F> {
         let sample_us =
             (self.parts.lid || self.parts.button).then(|| self.sampled_us.saturating_add(SAMPLE_US));
         let blinks = !matches!(pattern(self.light).1, 0x00 | 0xFF);
-        let slot_us = blinks.then(|| (self.sampled_us / SLOT_US).saturating_add(1).saturating_mul(SLOT_US));
-        [sample_us, slot_us].into_iter().flatten().min()
+        let slot_us = blinks.then(|| ((self.sampled_us >> SLOT_BITS).saturating_add(1)) << SLOT_BITS);
+        earlier(sample_us, slot_us)
     }
 
-    pub(crate) fn indicate(&mut self, light: Light, sound: Sound, now_us: u64) -> bool {
+    /// Shows and plays.
+    pub(crate) fn indicate(&mut self, light: Light, sound: Sound, now_us: u64) {
         self.light = light;
         self.lamp = lamp(light, now_us);
         self.fittings.lamp(self.lamp);
         self.fittings.sound(sound);
-        self.parts.light || self.parts.buzzer
     }
 
     /// Puts the bleed resistor on or off, if it is not so already.
@@ -176,7 +179,7 @@ impl<F: Fittings> Panel<F> {
 #[must_use]
 pub fn lamp(light: Light, now_us: u64) -> Lamp {
     let (colour, slots) = pattern(light);
-    let slot = (now_us / SLOT_US) & 7;
+    let slot = (now_us >> SLOT_BITS) & 7;
     if slots >> slot & 1 == 1 { colour } else { Lamp::default() }
 }
 
@@ -262,8 +265,8 @@ mod tests {
 
     #[test]
     fn differs_blinks_red_twice_a_second() {
-        let red = |at_us| lamp(Light::Differs, at_us) == Lamp { red: true, green: false };
-        let shown = [0, 125_000, 250_000, 375_000, 999_999, 1_000_000].map(red);
-        assert_eq!(shown, [true, false, true, false, false, true]);
+        let slot =
+            |eighth: u64| lamp(Light::Differs, eighth << SLOT_BITS) == Lamp { red: true, green: false };
+        assert_eq!([0, 1, 2, 3, 7, 8].map(slot), [true, false, true, false, false, true]);
     }
 }

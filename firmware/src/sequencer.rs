@@ -4,16 +4,20 @@
 //! once, here or in [`board`](crate::Board), on each way out of each state.
 
 use heapless::Vec;
-use protocol::{Answer, BoardMessage, Channel, Event, Fault, OpenReason, PLAN_CHUNK, PLAN_STEPS, Pace};
+use protocol::{Answer, Channel, Event, Fault, OpenReason, PLAN_CHUNK, PLAN_STEPS, Pace};
 
 use crate::Switch;
 use crate::contacts::{Contacts, NotClosed};
+use crate::time::after;
+use crate::voice::Voice;
 
 /// Steps through channels.
+// As in `Board`: the long array last.
+#[repr(C)]
 #[derive(Debug)]
 pub(crate) struct Sequencer<S> {
-    contacts: Contacts<S>,
     state: State,
+    contacts: Contacts<S>,
     plan: Vec<Channel, PLAN_STEPS>,
 }
 
@@ -52,65 +56,54 @@ enum Purpose {
 
 /// A running plan.
 #[derive(Debug, Clone, Copy)]
-struct Run {
-    step: u16,
-    settle_us: u32,
-    pace: Pace,
+pub(crate) struct Run {
+    pub(crate) step: u16,
+    pub(crate) settle_us: u32,
+    pub(crate) pace: Pace,
 }
 
+/// Requests. An error is the answer to the request; otherwise it was answered, or will be when it is done.
 impl<S: Switch> Sequencer<S> {
     pub(crate) fn new(switch: S) -> Self {
         Self { contacts: Contacts::new(switch), state: State::Open, plan: Vec::new() }
     }
 
     /// Opens every channel, ends the plan and forgets it: a conversation begins.
-    pub(crate) fn reset(&mut self, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
-        self.supersede(now_us, say);
-        self.open();
+    pub(crate) fn reset(&mut self, voice: &mut Voice<'_>) {
+        self.supersede(voice);
+        // A failure is told when a channel is to be closed.
+        let _ = self.open();
         self.plan.clear();
     }
 
     /// `OpenAll`.
-    pub(crate) fn open_all(&mut self, seq: u16, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
-        self.supersede(now_us, say);
-        let answer = if self.open() { Answer::Opened } else { Answer::Refused(Fault::SwitchFault) };
-        say(BoardMessage::Answer { seq, at_us: now_us, answer });
+    pub(crate) fn open_all(&mut self, voice: &mut Voice<'_>) -> Result<(), Fault> {
+        self.supersede(voice);
+        self.open()
     }
 
     /// `Select`.
-    ///
-    /// # Errors
-    ///
-    /// Why it is refused; the caller answers.
     pub(crate) fn select(
         &mut self,
         seq: u16,
         channel: Channel,
         settle_us: u32,
-        now_us: u64,
-        say: &mut impl FnMut(BoardMessage),
+        voice: &mut Voice<'_>,
     ) -> Result<(), Fault> {
         self.in_range(channel)?;
-        self.supersede(now_us, say);
+        self.supersede(voice);
         self.approach(Goal { channel, settle_us, waiting: Some(seq), purpose: Purpose::Select })
     }
 
     /// `LoadPlan`. Gives the number of steps loaded.
-    ///
-    /// # Errors
-    ///
-    /// Why it is refused; the caller answers.
     pub(crate) fn load_plan(
         &mut self,
         first: u16,
         channels: &Vec<Channel, PLAN_CHUNK>,
-        now_us: u64,
-        say: &mut impl FnMut(BoardMessage),
+        voice: &mut Voice<'_>,
     ) -> Result<u16, Fault> {
-        self.supersede(now_us, say);
-        if !self.open() {
-            return Err(Fault::SwitchFault);
-        }
+        self.supersede(voice);
+        self.open()?;
         if first == 0 {
             self.plan.clear();
         } else if first != self.steps() {
@@ -119,105 +112,91 @@ impl<S: Switch> Sequencer<S> {
         for &channel in channels {
             self.in_range(channel)?;
         }
-        self.plan
-            .extend_from_slice(channels)
-            .map_err(|_| Fault::PlanTooLong { capacity: PLAN_STEPS as u16 })?;
+        if channels.len() > PLAN_STEPS.saturating_sub(self.plan.len()) {
+            return Err(Fault::PlanTooLong { capacity: PLAN_STEPS as u16 });
+        }
+        for &channel in channels {
+            let _ = self.plan.push(channel);
+        }
         Ok(self.steps())
     }
 
-    /// `Start`.
-    ///
-    /// # Errors
-    ///
-    /// Why it is refused; the caller answers.
+    /// `Start`: `run` is at its first step.
     pub(crate) fn start(
         &mut self,
         seq: u16,
         steps: u16,
-        settle_us: u32,
-        pace: Pace,
-        now_us: u64,
-        say: &mut impl FnMut(BoardMessage),
+        run: Run,
+        voice: &mut Voice<'_>,
     ) -> Result<(), Fault> {
-        if steps != self.steps() || self.plan.is_empty() {
+        if steps != self.steps() || steps == 0 {
             return Err(Fault::PlanMismatch { loaded: self.steps() });
         }
-        self.supersede(now_us, say);
-        self.approach_step(Run { step: 0, settle_us, pace }, Some(seq))
+        self.supersede(voice);
+        self.approach_step(run, Some(seq))
     }
 
     /// `Advance`.
-    ///
-    /// # Errors
-    ///
-    /// Why it is refused; the caller answers.
-    pub(crate) fn advance(
-        &mut self,
-        seq: u16,
-        step: u16,
-        now_us: u64,
-        say: &mut impl FnMut(BoardMessage),
-    ) -> Result<(), Fault> {
+    pub(crate) fn advance(&mut self, seq: u16, step: u16, voice: &mut Voice<'_>) -> Result<(), Fault> {
         let run = self.run().filter(|run| run.pace == Pace::Advance).ok_or(Fault::NoPlan)?;
         let next = run.step.saturating_add(1);
         if step == run.step {
-            self.supersede(now_us, say);
+            self.supersede(voice);
             match &mut self.state {
                 // Asked again because the answer was lost: the same answer, with the same time.
                 State::Settled { channel, at_us, .. } => {
-                    let answer = Answer::Settled { step: Some(step), channel: *channel };
-                    say(BoardMessage::Answer { seq, at_us: *at_us, answer });
+                    voice.answer_at(*at_us, seq, Answer::Settled { step: Some(step), channel: *channel });
                 }
                 State::Breaking(goal) | State::Settling(goal) => goal.waiting = Some(seq),
                 State::Open | State::Bleeding { .. } => return Err(Fault::NoPlan),
             }
-            Ok(())
-        } else if step == next {
-            self.supersede(now_us, say);
-            if step < self.steps() {
-                return self.approach_step(Run { step, ..run }, Some(seq));
-            }
-            if !self.open() {
-                return Err(Fault::SwitchFault);
-            }
-            say(BoardMessage::Answer { seq, at_us: now_us, answer: Answer::PlanEnded });
-            Ok(())
-        } else {
-            Err(Fault::WrongStep { expected: next })
+            return Ok(());
         }
+        if step != next {
+            return Err(Fault::WrongStep { expected: next });
+        }
+        self.supersede(voice);
+        if step < self.steps() {
+            return self.approach_step(Run { step, ..run }, Some(seq));
+        }
+        self.open()?;
+        voice.answer(seq, Answer::PlanEnded);
+        Ok(())
     }
 
     /// `Bleed`.
-    ///
-    /// # Errors
-    ///
-    /// Why it is refused; the caller answers.
     pub(crate) fn bleed(
         &mut self,
         seq: u16,
         channel: Channel,
         hold_us: u32,
-        now_us: u64,
-        say: &mut impl FnMut(BoardMessage),
+        voice: &mut Voice<'_>,
     ) -> Result<(), Fault> {
         self.in_range(channel)?;
-        self.supersede(now_us, say);
+        self.supersede(voice);
         let purpose = Purpose::Bleed { hold_us };
         self.approach(Goal { channel, settle_us: 0, waiting: Some(seq), purpose })
     }
+}
 
+/// Time, and what is asked by nobody.
+impl<S: Switch> Sequencer<S> {
     /// Opens every channel because something is wrong, and tells the host if anything was under way.
-    pub(crate) fn open_for(&mut self, reason: OpenReason, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
+    pub(crate) fn open_for(&mut self, reason: OpenReason, voice: &mut Voice<'_>) {
         let was_idle = self.is_idle();
-        let waiting = self.waiting();
-        self.open();
-        if let Some(seq) = waiting {
-            let answer = Answer::Refused(Fault::Opened(reason));
-            say(BoardMessage::Answer { seq, at_us: now_us, answer });
-        }
+        self.interrupt(reason, voice);
         if !was_idle {
-            say(BoardMessage::Event { at_us: now_us, event: Event::Opened { reason } });
+            voice.event(Event::Opened { reason });
         }
+    }
+
+    /// Opens every channel; only the request that is under way is told.
+    pub(crate) fn interrupt(&mut self, reason: OpenReason, voice: &mut Voice<'_>) {
+        if let Some(seq) = self.waiting() {
+            voice.refuse(seq, Fault::Opened(reason));
+        }
+        // A failure is told when a channel is to be closed; until then each poll tries again.
+        let _ = self.open();
     }
 
     /// Takes a reading of the clock, made after everything that moved pins so far: waits begin with it.
@@ -230,24 +209,22 @@ impl<S: Switch> Sequencer<S> {
 
     /// Does what has become due. At most one movement of the contacts happens in each call: the wait that
     /// follows it begins with the next [`observe`](Self::observe).
-    pub(crate) fn poll(&mut self, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
+    pub(crate) fn poll(&mut self, voice: &mut Voice<'_>) {
         if self.contacts.is_unknown() {
             // Opening failed before: try again.
             let _ = self.contacts.open();
         }
-        if self.state_ends_at_us().is_none_or(|due_us| now_us < due_us) {
-            return;
-        }
+        let Some(due_us) = self.state_ends_at_us().filter(|&due_us| voice.now_us >= due_us) else { return };
         match self.state {
             State::Open => {}
-            State::Breaking(goal) => self.close(goal, now_us, say),
-            State::Settling(goal) => self.settled(goal, now_us, say),
-            State::Settled { run, .. } => self.next_step(run, now_us, say),
-            State::Bleeding { seq, .. } => {
-                let opened = self.open();
-                let answer = if opened { Answer::Bled } else { Answer::Refused(Fault::SwitchFault) };
-                say(BoardMessage::Answer { seq, at_us: now_us, answer });
-            }
+            State::Breaking(goal) => self.close(goal, voice),
+            // The settle time was over when it was due, even if this comes a little later.
+            State::Settling(goal) => self.settled(goal, due_us, voice),
+            State::Settled { run, .. } => self.next_step(run, voice),
+            State::Bleeding { seq, .. } => match self.open() {
+                Ok(()) => voice.answer(seq, Answer::Bled),
+                Err(fault) => voice.refuse(seq, fault),
+            },
         }
     }
 
@@ -315,30 +292,25 @@ impl<S: Switch> Sequencer<S> {
         match self.state {
             State::Open => None,
             State::Breaking(_) => self.contacts.rested_at_us(),
-            State::Settling(goal) => {
-                self.contacts.made_at_us().map(|made_us| made_us.saturating_add(goal.settle_us.into()))
-            }
+            State::Settling(goal) => after(self.contacts.made_at_us(), goal.settle_us),
             State::Settled { at_us, run: Some(Run { pace: Pace::Dwell { dwell_us }, .. }), .. } => {
-                Some(at_us.saturating_add(dwell_us.into()))
+                after(Some(at_us), dwell_us)
             }
             State::Settled { .. } => None,
-            State::Bleeding { hold_us, since_us, .. } => {
-                since_us.map(|since_us| since_us.saturating_add(hold_us.into()))
-            }
+            State::Bleeding { hold_us, since_us, .. } => after(since_us, hold_us),
         }
     }
 
     /// Answers the request that is under way: a later one takes its place.
-    fn supersede(&mut self, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
+    fn supersede(&mut self, voice: &mut Voice<'_>) {
         if let Some(seq) = self.waiting() {
-            let answer = Answer::Refused(Fault::Superseded);
-            say(BoardMessage::Answer { seq, at_us: now_us, answer });
+            voice.refuse(seq, Fault::Superseded);
         }
     }
 
-    fn open(&mut self) -> bool {
+    fn open(&mut self) -> Result<(), Fault> {
         self.state = State::Open;
-        self.contacts.open().is_ok()
+        self.contacts.open().map_err(|_| Fault::SwitchFault)
     }
 
     fn approach_step(&mut self, run: Run, waiting: Option<u16>) -> Result<(), Fault> {
@@ -348,70 +320,57 @@ impl<S: Switch> Sequencer<S> {
 
     /// Opens everything on the way to a channel.
     fn approach(&mut self, goal: Goal) -> Result<(), Fault> {
-        if !self.open() {
-            return Err(Fault::SwitchFault);
-        }
+        self.open()?;
         self.state = State::Breaking(goal);
         Ok(())
     }
 
-    fn close(&mut self, goal: Goal, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
-        match self.contacts.close(goal.channel, now_us) {
+    fn close(&mut self, goal: Goal, voice: &mut Voice<'_>) {
+        match self.contacts.close(goal.channel, voice.now_us) {
             Ok(()) => self.state = State::Settling(goal),
             Err(NotClosed::NotRested) => {}
-            Err(NotClosed::Fault) => self.switch_fault(now_us, say),
+            Err(NotClosed::Fault) => self.switch_fault(goal.waiting, voice),
         }
     }
 
-    fn settled(&mut self, goal: Goal, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
-        let channel = goal.channel;
-        // The settle time was over when it was due, even if this comes a little later.
-        let at_us = self.state_ends_at_us().unwrap_or(now_us);
-        let (step, run) = match goal.purpose {
-            Purpose::Select => (None, None),
-            Purpose::Step(run) => (Some(run.step), Some(run)),
+    fn settled(&mut self, goal: Goal, at_us: u64, voice: &mut Voice<'_>) {
+        let Goal { channel, waiting, purpose, .. } = goal;
+        let run = match purpose {
+            Purpose::Select => None,
+            Purpose::Step(run) => Some(run),
             Purpose::Bleed { hold_us } => {
-                if let Some(seq) = goal.waiting {
+                if let Some(seq) = waiting {
                     self.state = State::Bleeding { seq, hold_us, since_us: None };
                 }
                 return;
             }
         };
         self.state = State::Settled { channel, at_us, run };
-        match (goal.waiting, step) {
-            (Some(seq), step) => {
-                say(BoardMessage::Answer { seq, at_us, answer: Answer::Settled { step, channel } });
-            }
-            (None, Some(step)) => say(BoardMessage::Event { at_us, event: Event::Settled { step, channel } }),
+        let step = run.map(|run| run.step);
+        match (waiting, step) {
+            (Some(seq), step) => voice.answer_at(at_us, seq, Answer::Settled { step, channel }),
+            (None, Some(step)) => voice.event_at(at_us, Event::Settled { step, channel }),
             (None, None) => {}
         }
     }
 
     /// Moves a plan with fixed dwell on.
-    fn next_step(&mut self, run: Option<Run>, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
+    fn next_step(&mut self, run: Option<Run>, voice: &mut Voice<'_>) {
         let Some(run) = run else { return };
         let next = Run { step: run.step.saturating_add(1), ..run };
         if next.step >= self.steps() {
-            self.open_for(OpenReason::PlanEnded, now_us, say);
+            self.open_for(OpenReason::PlanEnded, voice);
         } else if self.approach_step(next, None).is_err() {
-            self.switch_fault_event(now_us, say);
+            self.switch_fault(None, voice);
         }
     }
 
-    fn switch_fault(&mut self, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
-        let waiting = self.waiting();
-        self.open();
+    /// Tells of a switch that failed: in the answer to the request that waits, or else as an event.
+    fn switch_fault(&mut self, waiting: Option<u16>, voice: &mut Voice<'_>) {
+        let _ = self.open();
         match waiting {
-            Some(seq) => {
-                let answer = Answer::Refused(Fault::SwitchFault);
-                say(BoardMessage::Answer { seq, at_us: now_us, answer });
-            }
-            None => self.switch_fault_event(now_us, say),
+            Some(seq) => voice.refuse(seq, Fault::SwitchFault),
+            None => voice.event(Event::Opened { reason: OpenReason::SwitchFault }),
         }
-    }
-
-    fn switch_fault_event(&mut self, now_us: u64, say: &mut impl FnMut(BoardMessage)) {
-        let event = Event::Opened { reason: OpenReason::SwitchFault };
-        say(BoardMessage::Event { at_us: now_us, event });
     }
 }

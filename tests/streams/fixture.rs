@@ -1,6 +1,6 @@
 //! Frames with their expected readings, from `fixtures/streams/`.
 
-use std::{fs, path::Path};
+use std::{fs, path::Path, sync::LazyLock};
 
 use pintally::{
     meter::{self, Decoder, Flags, Function, MeterError, NoValue, Profile, Reading, Sign, Stamped, Talk},
@@ -37,7 +37,12 @@ pub(crate) struct Frame {
 
 impl Stream {
     /// All files of the folder.
-    pub(crate) fn all() -> Vec<Self> {
+    pub(crate) fn all() -> &'static [Self] {
+        static ALL: LazyLock<Vec<Stream>> = LazyLock::new(Stream::load);
+        &ALL
+    }
+
+    fn load() -> Vec<Self> {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures/streams");
         let mut files: Vec<_> = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
         files.sort();
@@ -108,6 +113,20 @@ pub(crate) fn every_frame(profile: &Profile) -> Decoder {
         assert_eq!(decoder.pull(), None);
     }
     decoder
+}
+
+/// Holds a table against `docs/meters.md`; with `UPDATE_DOCS=1` in the environment it is written there.
+pub(crate) fn documented(name: &str, table: &str) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/meters.md");
+    let text = fs::read_to_string(&path).unwrap();
+    let (begin, end) = (format!("<!-- {name}: begin -->\n"), format!("<!-- {name}: end -->\n"));
+    let from = text.find(&begin).unwrap() + begin.len();
+    let to = text.find(&end).unwrap();
+    if std::env::var_os("UPDATE_DOCS").is_some() {
+        fs::write(path, format!("{}{table}{}", &text[..from], &text[to..])).unwrap();
+    } else {
+        assert_eq!(&text[from..to], table, "run this test with UPDATE_DOCS=1 if the new table is right");
+    }
 }
 
 /// All that is left to pull.

@@ -6,6 +6,7 @@
 )]
 
 mod conversation;
+mod corruption;
 mod decode;
 mod fixture;
 mod simulated;

@@ -93,7 +93,7 @@ fn a_request_under_way_is_answered_when_everything_opens() {
 #[test]
 fn a_frame_that_cannot_be_read_opens_everything() {
     let good = encode(&RequestFrame { seq: 9, request: Request::Ping });
-    let mut changed = good.clone();
+    let mut changed = good.to_vec();
     changed[2] ^= 0x10;
     let unnumbered = frame_of(&[0x80]);
     for (bytes, trouble) in [

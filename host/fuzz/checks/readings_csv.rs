@@ -2,8 +2,10 @@
 //! voltages that a meter can show, or messages that can be shown; and the boards before the first bad row are
 //! the same whether or not good rows are kept after it.
 
+use std::sync::LazyLock;
+
 use pintally::{
-    connector::{DEMO, from_toml},
+    connector::{Connector, DEMO, from_toml},
     label,
     readings::{
         csv::{Boards, RowError, Strictness},
@@ -11,10 +13,12 @@ use pintally::{
     },
 };
 
+static CONNECTOR: LazyLock<Connector> =
+    LazyLock::new(|| from_toml(DEMO).expect("the demonstration connector is sound"));
+
 pub(crate) fn check(data: &[u8]) {
-    let connector = from_toml(DEMO).expect("the demonstration connector is sound");
     let read = |strictness| {
-        let mut boards = Boards::new(data, &connector, strictness)?;
+        let mut boards = Boards::new(data, &CONNECTOR, strictness)?;
         let (mut good, mut bad) = (Vec::new(), Vec::new());
         for board in &mut boards {
             match board {
@@ -32,7 +36,7 @@ pub(crate) fn check(data: &[u8]) {
     };
     for board in kept.0.iter().chain(&strict.0) {
         assert!(label::name(&board.board).is_ok());
-        assert_eq!(board.values.len(), connector.pins.len());
+        assert_eq!(board.values.len(), CONNECTOR.pins.len());
         let volts = board.values.iter().filter_map(|value| value.volts());
         assert!(volts.into_iter().all(|volts| volts.get().abs() <= typed::MOST_VOLTS));
     }

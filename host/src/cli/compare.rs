@@ -6,7 +6,7 @@ use clap::{Args as Arguments, ValueEnum};
 
 use super::{Screen, inputs};
 use crate::{
-    compare::{Assumptions, Engine, Verdict},
+    compare::{Assumptions, Batch, Engine, Verdict},
     connector::Connector,
     exit_status::ExitStatus,
     failure::Failure,
@@ -78,9 +78,10 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Failure::new(ExitStatus::Configuration, error).hint("make a reference for this connector")
     })?;
     if args.together {
-        let mut batch = engine.batch();
+        let mut batch = Batch::default();
         for board in inputs::boards(&args.readings, &connector, strictness)? {
-            batch.add(&board.map_err(|error| inputs::bad_row(&args.readings, error))?);
+            let board = board.map_err(|error| inputs::bad_row(&args.readings, error))?;
+            engine.observe(&mut batch, &board);
         }
         engine = engine.together(&batch);
     }

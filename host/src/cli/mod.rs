@@ -9,8 +9,12 @@
 mod compare;
 mod emulation;
 mod inputs;
+mod jig;
+mod line;
 mod logbook;
+mod meter;
 mod place;
+mod ports;
 mod practice;
 mod progress;
 mod reference;
@@ -40,6 +44,8 @@ enum Command {
     Compare(compare::Args),
     Reference(reference::Args),
     Replay(replay::Args),
+    Jig(jig::Args),
+    Meter(meter::Args),
 }
 
 /// Name and version of this program, as session logs tell it.
@@ -72,6 +78,8 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::Sweep(args) => sweep::run(args, screen),
         Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
+        Command::Jig(args) => jig::run(args, screen),
+        Command::Meter(args) => meter::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
         Command::Reference(args) => reference::run(args, screen),
     }

@@ -3,37 +3,42 @@
 use std::sync::Arc;
 
 use super::{
-    Assumptions, Check, Difference, Doubt, Evidence, Finding, Judgement, Kind, NotShown, PinJudgement,
-    PinVerdict, Shared, Verdict,
+    Assumptions, Batch, Difference, Doubt, Finding, Judgement, NotShown, PinJudgement, PinVerdict, Placement,
+    Shared, Verdict,
+    common::{self, Common, Today},
+    evidence::{self, Expectation},
+    faults::{Scene, explain},
+    layout::{Class, Layout},
+    limits,
+    placement::{self, Seats},
 };
 use crate::{
     connector::Connector,
+    physics::Source,
     readings::{BoardReadings, PinValue, Unread},
     reference::{Reference, Unfitting},
-    statistics::{Moderated, SampleVariance, median_of, prediction_factor, student_tail},
-    units::{Ohms, Volts},
+    units::{Kelvin, Ohms, Volts},
 };
 
 /// Judges boards of one connector against one reference. Making it costs more than using it: keep it for a batch.
 #[derive(Debug, Clone)]
 pub struct Engine {
-    pins: Vec<PinModel>,
+    layout: Layout,
+    seats: Seats,
+    expected: Vec<Expectation>,
+    resistive: Vec<f64>,
+    factors: Vec<f64>,
+    reference: Vec<PinValue>,
+    source: Source,
+    assumptions: Assumptions,
+    /// Ratio of currents that a batch has shown; the expectations are carried over already.
+    carried: Option<f64>,
     not_shown: Arc<NotShown>,
 }
 
-/// What a batch of boards has in common, gathered in a first pass over them in constant memory.
-#[derive(Debug, Clone, Default)]
-pub struct Batch {
-    boards: usize,
-}
-
-#[derive(Debug, Clone, Copy)]
-struct PinModel {
-    reference: PinValue,
-    deviation: f64,
-    freedom: f64,
-    limit: f64,
-}
+/// A fault this probable is named even if no pin of it lies outside its limits: two pins that read the same, each a
+/// little low, can be better evidence than one far off.
+const SURE: f64 = 0.9;
 
 /// Judges one board.
 ///
@@ -48,13 +53,6 @@ pub fn judge(
     Ok(Engine::new(connector, reference, assumptions)?.judge(board))
 }
 
-impl Batch {
-    /// Takes one board of the batch.
-    pub fn add(&mut self, _board: &BoardReadings) {
-        self.boards += 1;
-    }
-}
-
 impl Engine {
     /// Prepares to judge boards of this connector.
     ///
@@ -66,54 +64,43 @@ impl Engine {
         assumptions: &Assumptions,
     ) -> Result<Self, Unfitting> {
         reference.fits(connector)?;
-        let samples: Vec<SampleVariance> = reference
-            .pins
-            .iter()
-            .map(|pin| SampleVariance {
-                variance: pin.spread.map_or(0.0, |s| s.get().powi(2)),
-                freedom: pin.count.saturating_sub(1) as f64,
-            })
-            .collect();
-        let assumed = Moderated { variance: assumptions.spread.get().powi(2), freedom: 4.0 };
-        let common = Moderated::learn(&samples).unwrap_or(assumed);
-        let alarm = assumptions.false_alarms / connector.pins.len().max(1) as f64;
-        let pins: Vec<PinModel> = reference
-            .pins
-            .iter()
-            .zip(samples)
-            .map(|(pin, sample)| {
-                let variance = common.of(sample);
-                let deviation = variance.variance.sqrt().max(0.001);
-                let factor = prediction_factor(alarm, pin.count, variance.freedom);
-                PinModel {
-                    reference: pin.value(),
-                    deviation,
-                    freedom: variance.freedom,
-                    limit: (factor * deviation).max(assumptions.least.get()),
-                }
-            })
-            .collect();
-        let not_shown = NotShown {
-            smallest_joint: pins
-                .iter()
-                .map(|pin| pin.reference.volts().map(|_| Ohms::of(pin.limit / 0.001)))
-                .collect(),
-            like_neighbours: Vec::new(),
-            open_by_design: (0..pins.len()).filter(|&p| pins[p].reference == PinValue::Overload).collect(),
-            known_good: reference.boards.len(),
+        let layout = Layout::new(connector, reference);
+        let expected = evidence::learn(&layout, reference, assumptions);
+        let mut engine = Self {
+            seats: Seats::new(connector),
+            resistive: expected.iter().map(|pin| pin.resistive).collect(),
+            factors: limits::factors(&expected, &layout, assumptions.false_alarms),
+            reference: (0..connector.pins.len()).map(|pin| reference.value(pin)).collect(),
+            source: source(reference, assumptions),
+            assumptions: *assumptions,
+            carried: None,
+            not_shown: Arc::default(),
+            layout,
+            expected,
         };
-        Ok(Self { pins, not_shown: Arc::new(not_shown) })
+        let today = engine.today(&Common::default());
+        let scene = engine.scene(&today, &engine.reference);
+        let not_shown = limits::not_shown(reference, &engine.layout, &today, &engine.factors, &scene);
+        engine.not_shown = Arc::new(not_shown);
+        Ok(engine)
     }
 
-    /// Starts to gather what a batch of boards has in common.
-    #[must_use]
-    pub fn batch(&self) -> Batch {
-        Batch::default()
+    /// Takes one board of a batch into account for what the batch shares.
+    pub fn observe(&self, batch: &mut Batch, board: &BoardReadings) {
+        let values = self.values(board);
+        if placement::find(&self.layout, &self.seats, &self.today(&Common::default()), &values).is_none() {
+            batch.take(&self.expected, &volts(&values));
+        }
     }
 
-    /// Takes what a batch of boards has in common into account: another meter's current is seen best on many.
+    /// Carries the reference over to the meter of a batch, if the batch was read with another one.
     #[must_use]
-    pub fn together(self, _batch: &Batch) -> Self {
+    pub fn together(mut self, batch: &Batch) -> Self {
+        if let Some((expected, ratio)) = batch.carry_over(&self.layout, &self.expected) {
+            self.resistive = expected.iter().map(|pin| pin.resistive).collect();
+            self.expected = expected;
+            self.carried = Some(ratio);
+        }
         self
     }
 
@@ -126,90 +113,229 @@ impl Engine {
     /// Judges one board.
     #[must_use]
     pub fn judge(&self, board: &BoardReadings) -> Judgement {
-        let value =
-            |pin: usize| board.values.get(pin).copied().unwrap_or(PinValue::Unread(Unread::NotListed));
-        let drop = median_of(self.pins.iter().enumerate().filter_map(|(index, pin)| {
-            let reference = pin.reference.volts()?.get();
-            (reference > 0.2).then_some(())?;
-            Some(value(index).volts()?.get() - reference)
-        }));
-        let shift = drop.unwrap_or(0.0);
-        let mut pins = Vec::with_capacity(self.pins.len());
-        let mut findings = Vec::new();
-        for (index, model) in self.pins.iter().enumerate() {
-            let reading = value(index);
-            let expected = match model.reference {
-                PinValue::Volts(v) if v.get() > 0.2 => PinValue::Volts(Volts::of(v.get() + shift)),
-                other => other,
-            };
-            let difference = match (reading, expected) {
-                (PinValue::Volts(seen), PinValue::Volts(expected)) => Some(seen.get() - expected.get()),
-                _ => None,
-            };
-            let kind = match (reading, expected, difference) {
-                (PinValue::Overload, PinValue::Volts(_), _) => Some(Kind::OpenJoint),
-                (PinValue::Volts(seen), _, _)
-                    if seen.get() < 0.02 && difference.is_none_or(|d| d < -0.02) =>
-                {
-                    Some(Kind::ShortToGround)
-                }
-                (PinValue::Volts(_), PinValue::Overload, _) => Some(Kind::Leakage),
-                (_, _, Some(d)) if d > model.limit => Some(Kind::HighResistanceJoint),
-                (_, _, Some(d)) if d < -model.limit => Some(Kind::Leakage),
-                _ => None,
-            };
-            if let Some(kind) = kind {
-                let tail = difference.map_or(0.0, |d| student_tail(d / model.deviation, model.freedom));
-                findings.push(Finding {
-                    kind,
-                    pins: vec![index],
-                    ohms: None,
-                    probability: 1.0 - tail,
-                    evidence: vec![Evidence { pin: index, expected, predicted: reading, seen: reading }],
-                    alternatives: Vec::new(),
-                    next: match kind {
-                        Kind::Leakage => Check::Clean(index),
-                        Kind::ShortToGround => Check::LookForShort(index),
-                        _ => Check::Reflow(index),
-                    },
-                });
-            }
-            let verdict = match (reading, model.reference, kind) {
-                (PinValue::Unread(why), _, _) => PinVerdict::Unread(why),
-                (_, PinValue::Unread(_), _) => PinVerdict::NoReference,
-                (_, _, Some(_)) => PinVerdict::AtFault,
-                _ => PinVerdict::Matches,
-            };
-            pins.push(PinJudgement {
-                reading,
-                reference: model.reference,
-                expected,
-                difference: difference.map(Volts::of),
-                limit: expected.volts().map(|_| Volts::of(model.limit)),
-                verdict,
-            });
+        let values = self.values(board);
+        let plain = self.today(&Common::default());
+        if let Some(placement) = placement::find(&self.layout, &self.seats, &plain, &values) {
+            return self.misplaced(board, &values, placement);
         }
-        let count = |wanted: fn(&PinVerdict) -> bool| pins.iter().filter(|p| wanted(&p.verdict)).count();
-        let unread = count(|v| matches!(v, PinVerdict::Unread(_)));
-        let unknown = count(|v| matches!(v, PinVerdict::NoReference));
-        let verdict = if !findings.is_empty() {
-            Verdict::Differs(Difference::Faults { count: findings.len() })
-        } else if unread > 0 {
-            Verdict::Inconclusive(Doubt::Unread { pins: unread })
-        } else if unknown > 0 {
-            Verdict::Inconclusive(Doubt::NoReference { pins: unknown })
-        } else {
-            Verdict::Matches { pins: pins.len() }
-        };
+        // A batch has told the ratio of currents: no board is asked again.
+        let known = self.carried.map(|_| Common::default());
+        let common = common::estimate(&self.layout, &self.expected, &volts(&values), known);
+        let today = self.today(&common);
+        let explained = explain(&self.scene(&today, &values));
+        let (mut pins, mut differs) = self.pins(&values, &today);
+        let mut doubtful = explained.doubtful;
+        let mut findings: Vec<Finding> = Vec::with_capacity(explained.findings.len());
+        for finding in explained.findings {
+            if finding.pins.iter().any(|&pin| differs[pin]) || finding.probability >= SURE {
+                findings.push(finding);
+            } else {
+                doubtful.extend(finding.pins);
+            }
+        }
+        // With a fault at hand a pin that belongs to it need not stand out among all pins of all boards.
+        for pin in (0..pins.len()).filter(|&pin| clearly(&pins[pin], &today[pin])) {
+            let mut own = findings.iter().flat_map(|f| &f.pins);
+            if own.any(|&other| self.belongs(pin, other)) {
+                differs[pin] = true;
+            }
+        }
+        self.settle(&mut pins, &differs, &findings);
+        let flagged: Vec<usize> = (0..pins.len())
+            .filter(|&pin| {
+                matches!(
+                    pins[pin].verdict,
+                    PinVerdict::AtFault | PinVerdict::MovesAlong | PinVerdict::Unexplained
+                )
+            })
+            .collect();
+        let verdict = verdict(&pins, &findings, doubtful.len());
         Judgement {
             board: board.board.clone(),
             verdict,
-            flagged: findings.iter().flat_map(|f| f.pins.iter().copied()).collect(),
+            flagged,
             findings,
             placement: None,
-            shared: Shared { drop: drop.map(Volts::of), ..Shared::default() },
+            shared: self.shared(&common),
             pins,
             not_shown: Arc::clone(&self.not_shown),
         }
     }
+
+    fn values(&self, board: &BoardReadings) -> Vec<PinValue> {
+        let mut values = board.values.clone();
+        values.resize(self.expected.len(), PinValue::Unread(Unread::NotListed));
+        values
+    }
+
+    fn today(&self, common: &Common) -> Vec<Today> {
+        self.expected.iter().enumerate().map(|(pin, e)| common::today(&self.layout, e, pin, common)).collect()
+    }
+
+    fn scene<'a>(&'a self, today: &'a [Today], values: &'a [PinValue]) -> Scene<'a> {
+        Scene::new(&self.layout, today, &self.resistive, values, self.source, &self.assumptions)
+    }
+
+    /// Every pin with its limit, and whether it lies outside.
+    fn pins(&self, values: &[PinValue], today: &[Today]) -> (Vec<PinJudgement>, Vec<bool>) {
+        let mut differs = Vec::with_capacity(values.len());
+        let pins = (0..values.len())
+            .map(|pin| {
+                let reading = values[pin];
+                let class = self.layout.places[pin].class;
+                let expected = match class {
+                    Class::Ground | Class::Junction | Class::Resistor => {
+                        PinValue::Volts(Volts::of(today[pin].centre))
+                    }
+                    Class::Open => PinValue::Overload,
+                    Class::Unknown => self.reference[pin],
+                };
+                let limit = (self.factors[pin] * today[pin].deviation).max(self.assumptions.least.get());
+                let difference = match (reading, expected) {
+                    (PinValue::Volts(seen), PinValue::Volts(expected)) => Some(seen.get() - expected.get()),
+                    _ => None,
+                };
+                differs.push(match (reading, expected) {
+                    (PinValue::Overload, PinValue::Volts(_)) | (PinValue::Volts(_), PinValue::Overload) => {
+                        true
+                    }
+                    _ => {
+                        difference.is_some_and(|d| d.abs() > limit)
+                            && !self.expected[pin].contested
+                            && !of_other_kind(reading, &today[pin])
+                    }
+                });
+                PinJudgement {
+                    reading,
+                    reference: self.reference[pin],
+                    expected,
+                    difference: difference.map(Volts::of),
+                    limit: expected.volts().map(|_| Volts::of(limit)),
+                    verdict: match (reading, class) {
+                        (PinValue::Unread(why), _) => PinVerdict::Unread(why),
+                        (_, Class::Unknown) => PinVerdict::NoReference,
+                        _ => PinVerdict::Matches,
+                    },
+                }
+            })
+            .collect();
+        (pins, differs)
+    }
+
+    /// Whether a pin is bound to move with another: itself, its net, the other leg of its pair.
+    fn belongs(&self, pin: usize, other: usize) -> bool {
+        let place = &self.layout.places[pin];
+        let net = self.layout.places[other].net;
+        place.net == net || place.partner.is_some_and(|leg| self.layout.places[leg.pin].net == net)
+    }
+
+    /// Tells pins at fault from those that move along and those that nothing explains.
+    fn settle(&self, pins: &mut [PinJudgement], differs: &[bool], findings: &[Finding]) {
+        let nets: Vec<usize> =
+            findings.iter().flat_map(|f| &f.pins).map(|&pin| self.layout.places[pin].net).collect();
+        for (index, pin) in pins.iter_mut().enumerate() {
+            if !differs[index] || !matches!(pin.verdict, PinVerdict::Matches) {
+                continue;
+            }
+            let place = &self.layout.places[index];
+            pin.verdict = if findings.iter().any(|f| f.pins.contains(&index)) {
+                PinVerdict::AtFault
+            } else if nets.contains(&place.net)
+                || place.partner.is_some_and(|partner| nets.contains(&self.layout.places[partner.pin].net))
+                || (!findings.is_empty() && pin.difference.is_some_and(|d| d.get() < 0.0))
+            {
+                PinVerdict::MovesAlong
+            } else {
+                PinVerdict::Unexplained
+            };
+        }
+    }
+
+    fn misplaced(&self, board: &BoardReadings, values: &[PinValue], placement: Placement) -> Judgement {
+        let pins = values
+            .iter()
+            .zip(&self.reference)
+            .map(|(&reading, &reference)| PinJudgement {
+                reading,
+                reference,
+                expected: reference,
+                difference: None,
+                limit: None,
+                verdict: PinVerdict::Misplaced,
+            })
+            .collect();
+        Judgement {
+            board: board.board.clone(),
+            verdict: Verdict::Differs(Difference::Placement(placement)),
+            flagged: Vec::new(),
+            findings: Vec::new(),
+            placement: Some(placement),
+            shared: Shared::default(),
+            pins,
+            not_shown: Arc::clone(&self.not_shown),
+        }
+    }
+
+    fn shared(&self, common: &Common) -> Shared {
+        let ratio = self.carried.unwrap_or(common.ratio);
+        let differs = (ratio - 1.0).abs() > f64::EPSILON;
+        let junctions: Vec<f64> = (0..self.expected.len())
+            .filter(|&pin| self.layout.places[pin].class == Class::Junction)
+            .map(|pin| common::shift(&self.layout, pin, &self.expected[pin], common))
+            .collect();
+        Shared {
+            drop: crate::statistics::median_of(junctions).map(Volts::of),
+            warmer: Kelvin::new(common.warmer),
+            current_ratio: differs.then_some(ratio),
+            path: (common.path > 0.0).then(|| Ohms::of(common.path / self.source.current_at(0.0).max(1e-6))),
+        }
+    }
+}
+
+/// Whether a reading is where the pin would be if its path were of the other kind.
+fn of_other_kind(reading: PinValue, today: &Today) -> bool {
+    match (reading, today.other) {
+        (PinValue::Volts(seen), Some((centre, deviation, _))) => {
+            (seen.get() - centre).abs() < 3.0 * deviation
+        }
+        _ => false,
+    }
+}
+
+/// Whether a pin differs by what a single pin looked at alone would: three deviations.
+fn clearly(pin: &PinJudgement, today: &Today) -> bool {
+    pin.difference.is_some_and(|d| d.get().abs() > 3.0 * today.deviation)
+}
+
+fn verdict(pins: &[PinJudgement], findings: &[Finding], doubtful: usize) -> Verdict {
+    let count = |wanted: fn(&PinVerdict) -> bool| pins.iter().filter(|pin| wanted(&pin.verdict)).count();
+    let unexplained = count(|v| matches!(v, PinVerdict::Unexplained));
+    let unread = count(|v| matches!(v, PinVerdict::Unread(_)));
+    let unknown = count(|v| matches!(v, PinVerdict::NoReference));
+    if !findings.is_empty() {
+        Verdict::Differs(Difference::Faults { count: findings.len() })
+    } else if unexplained > 0 {
+        Verdict::Differs(Difference::Unexplained { pins: unexplained })
+    } else if unread > 0 {
+        Verdict::Inconclusive(Doubt::Unread { pins: unread })
+    } else if unknown > 0 {
+        Verdict::Inconclusive(Doubt::NoReference { pins: unknown })
+    } else if doubtful > 0 {
+        Verdict::Inconclusive(Doubt::Weak { pins: doubtful })
+    } else {
+        Verdict::Matches { pins: pins.len() }
+    }
+}
+
+fn source(reference: &Reference, assumptions: &Assumptions) -> Source {
+    let conditions = &reference.conditions;
+    Source {
+        short_current: conditions.test_current.unwrap_or(assumptions.test_current).get().clamp(1e-5, 0.1),
+        inner: None,
+        compliance: conditions.compliance.map_or(assumptions.compliance.get(), Volts::get).clamp(1.0, 50.0),
+    }
+}
+
+fn volts(values: &[PinValue]) -> Vec<Option<f64>> {
+    values.iter().map(|value| value.volts().map(Volts::get)).collect()
 }

@@ -11,6 +11,7 @@ mod from_toml;
 mod pin;
 mod toml_file;
 mod wiring;
+mod wiring_toml;
 
 pub use board_kind::{BoardKind, BoardKindError, BoardKindProblem, KindConnector, MOST_CONNECTORS};
 pub use error::{ConnectorError, ConnectorProblem, Place, Row};

@@ -28,6 +28,7 @@ mod format;
 mod jig;
 mod reader;
 mod stored;
+mod stored_header;
 mod writer;
 
 pub use event::{Conditions, Confirmation, Ending, Header, Link, LogEvent, LogLine, ReferenceSource, Zero};

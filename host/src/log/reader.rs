@@ -99,6 +99,22 @@ pub enum OpenError {
     },
 }
 
+impl OpenError {
+    /// What to do about it.
+    #[must_use]
+    pub const fn hint(&self) -> &'static str {
+        match self {
+            Self::Io(_) => "check the name and the folder",
+            Self::Header(LineProblem::Newer { .. }) => "read it with the version of Pintally that wrote it",
+            Self::Header(LineProblem::Checksum { .. }) => {
+                "connector and settings stand in that line: use another copy of this log"
+            }
+            Self::Empty | Self::TornHeader => "this copy holds no readings: use another one, if there is one",
+            Self::Header(_) | Self::NotAHeader { .. } => "name a file that `pintally sweep` has written",
+        }
+    }
+}
+
 impl LogReader<File> {
     /// Opens a log file.
     ///

@@ -136,6 +136,18 @@ pub struct Written {
     pub doubtful: bool,
 }
 
+impl StartError {
+    /// What to do about it.
+    #[must_use]
+    pub const fn hint(&self) -> &'static str {
+        match self {
+            Self::Exists { .. } => "give the log a name of its own: a log is never overwritten",
+            Self::Create { .. } | Self::Write(_) => "choose a folder that can be written and has room",
+            Self::Header(_) => "check the reference and the settings",
+        }
+    }
+}
+
 impl LogWriter<File> {
     /// Creates a log file, locks it against other writers, and puts header and directory entry on the disk.
     ///

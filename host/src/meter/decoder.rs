@@ -53,7 +53,8 @@ impl Decoder {
     #[must_use]
     pub fn new(profile: &Profile) -> Self {
         // The two frames that make a reading of es11 agree already.
-        let needs_gate = profile.format.tells_function() && profile.format != Format::Es11;
+        let described = profile.line.as_ref().is_some_and(|line| line.function_column.is_some());
+        let needs_gate = described || (profile.format.tells_function() && profile.format != Format::Es11);
         Self { gate: needs_gate.then(ModeGate::default), ..Self::every_frame(profile) }
     }
 

@@ -19,6 +19,7 @@ mod port_settings;
 mod problem;
 mod profile;
 mod reading;
+mod recognise;
 
 pub use conversation::{Answer, Conversation, ConversationError, Event, Identity};
 pub use decoder::Decoder;
@@ -27,3 +28,4 @@ pub use port_settings::{DataBits, Parity, PortSettings, StopBits};
 pub use problem::{MeterError, Problem};
 pub use profile::{DiodeSource, DiodeTest, Origin, Profile, ProfileError, Talk, Timing, shipped};
 pub use reading::{Flags, Function, NoValue, Number, Reading, Sign, Stamped};
+pub use recognise::{Candidate, Recogniser};

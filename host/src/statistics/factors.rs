@@ -1,6 +1,9 @@
 //! Quantiles and interval factors.
 
-use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
+use statrs::{
+    distribution::{ContinuousCDF, Normal, StudentsT},
+    function::gamma::ln_gamma,
+};
 
 /// Quantile of the standard normal distribution; `p` is held inside (0, 1).
 #[must_use]
@@ -40,4 +43,15 @@ pub fn student_tail(t: f64, freedom: f64) -> f64 {
 #[must_use]
 pub fn prediction_factor(alarm: f64, count: usize, freedom: f64) -> f64 {
     student_quantile(1.0 - 0.5 * alarm, freedom) * (1.0 + 1.0 / count.max(1) as f64).sqrt()
+}
+
+/// Logarithm of the normalisation of Student's density: `lnΓ((ν+1)/2) − lnΓ(ν/2) − ½·ln(νπ)`.
+#[must_use]
+pub fn student_log_norm(freedom: f64) -> f64 {
+    // −½·ln 2π, the normal density's, beyond a million.
+    if freedom > 1e6 {
+        return -0.918_938_533_204_672_8;
+    }
+    let freedom = freedom.max(1e-3);
+    ln_gamma(0.5 * (freedom + 1.0)) - ln_gamma(0.5 * freedom) - 0.5 * (freedom * std::f64::consts::PI).ln()
 }

@@ -10,7 +10,7 @@ mod robust;
 mod special;
 mod summary;
 
-pub use factors::{normal_quantile, prediction_factor, student_quantile, student_tail};
+pub use factors::{normal_quantile, prediction_factor, student_log_norm, student_quantile, student_tail};
 pub use moderated::{Moderated, SampleVariance};
 pub use robust::{interquartile, mad, median, median_of, quantile};
 pub use special::trigamma;

@@ -119,6 +119,7 @@ fn readings() {
         "board,pin,reading\nT1,A1,318V",
         "board,pin,reading\nT1,\"A1,0.318",
         "board,pin,value\nT1,A1,0.318",
+        "board;pin;reading\nT1;A1;0,318\nT1;A2;318",
         "",
     ] {
         let connector = j5();
@@ -151,7 +152,7 @@ fn logs() {
     let mut tell = |what: &str, log: &[u8]| {
         writeln!(told, "{what}").unwrap();
         match LogReader::new(log) {
-            Err(error) => writeln!(told, "  error: {error}").unwrap(),
+            Err(error) => writeln!(told, "  error: {error}\n  hint: {}", error.hint()).unwrap(),
             Ok(reader) => {
                 for item in reader {
                     match item {
@@ -193,4 +194,25 @@ fn a_newer_log_is_refused_by_naming_both_versions() {
     let log = format!("{content},\"crc\":\"{crc:08x}\"}}\n");
     let error = LogReader::new(log.as_bytes()).unwrap_err();
     insta::assert_snapshot!(error, @"expected a session log with its header in the first line: expected a log of version 1 or older, found version 2");
+}
+
+#[test]
+fn logs_that_cannot_be_begun() {
+    use pintally::{
+        log::{LogWriter, SyncPolicy},
+        moment::Moment,
+    };
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("there.jsonl"), "").unwrap();
+    let mut told = String::new();
+    for name in ["there.jsonl", "gone/T1.jsonl", "T1\u{1b}[2J\u{0}.jsonl"] {
+        let path = folder.path().join(name);
+        let error = LogWriter::create(&path, crate::samples::header(), Moment::START, SyncPolicy::EachResult)
+            .unwrap_err();
+        let message = error.to_string().replace(folder.path().to_str().unwrap(), "FOLDER");
+        // What the system says differs by system.
+        let message = message.split(".jsonl: ").next().unwrap();
+        writeln!(told, "error: {message}\n  hint: {}", error.hint()).unwrap();
+    }
+    insta::assert_snapshot!(told);
 }

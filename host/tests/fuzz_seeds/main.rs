@@ -19,6 +19,8 @@ mod connector_toml;
 mod log_content;
 #[path = "../../fuzz/checks/log_stream.rs"]
 mod log_stream;
+#[path = "../../fuzz/checks/meter.rs"]
+mod meter;
 #[path = "../../fuzz/checks/readings_csv.rs"]
 mod readings_csv;
 #[path = "../../fuzz/checks/wiring_toml.rs"]
@@ -27,12 +29,24 @@ mod wiring_toml;
 type Check = fn(&[u8]);
 
 /// Every target in `fuzz_targets/`.
-const TARGETS: [(&str, Check); 7] = [
+const TARGETS: [(&str, Check); 19] = [
     ("board_kind", board_kind::check),
     ("connector_csv", connector_csv::check),
     ("connector_toml", connector_toml::check),
     ("log_content", log_content::check),
     ("log_stream", log_stream::check),
+    ("meter_d14", meter::d14),
+    ("meter_es11", meter::es11),
+    ("meter_es14", meter::es14),
+    ("meter_fs9721", meter::fs9721),
+    ("meter_fs9922", meter::fs9922),
+    ("meter_hm8012", meter::hm8012),
+    ("meter_line", meter::line),
+    ("meter_profile", meter::profile),
+    ("meter_scpi", meter::scpi),
+    ("meter_t16", meter::t16),
+    ("meter_tpi183", meter::tpi183),
+    ("meter_tpi196", meter::tpi196),
     ("readings_csv", readings_csv::check),
     ("wiring_toml", wiring_toml::check),
 ];

@@ -107,12 +107,12 @@ fn example_exchange_decodes() {
         let read = match direction {
             ">" => {
                 let message = Accumulator::<RequestFrame>::new().items(&bytes).next().unwrap().unwrap();
-                assert_eq!(encode(&message).as_slice(), bytes);
+                assert_eq!(&*encode(&message), bytes);
                 format!("{message:?}")
             }
             "<" => {
                 let message = Accumulator::<BoardMessage>::new().items(&bytes).next().unwrap().unwrap();
-                assert_eq!(encode(&message).as_slice(), bytes);
+                assert_eq!(&*encode(&message), bytes);
                 format!("{message:?}")
             }
             other => panic!("direction {other}"),

@@ -50,8 +50,10 @@ impl Wire for D14 {
         if !quantity.suits(function) {
             return Err(Problem::text("a unit that goes with the mode", columns));
         }
-        let value =
-            shown(value, power).ok_or_else(|| Problem::text("a number or OL in columns 3 to 9", value))?;
+        let value = shown(value, power)
+            // A number stands to the right: a blank behind it is a lost digit.
+            .filter(|shown| shown.is_err() || !value.ends_with(b" "))
+            .ok_or_else(|| Problem::text("a number or OL in columns 3 to 9", value))?;
         Ok(Content::Reading(Reading { value, function: Some(function), flags: Flags::default() }))
     }
 }

@@ -90,7 +90,7 @@ pub(super) fn parse(text: &str) -> Result<Profile, ProfileError> {
 }
 
 pub(super) fn print(profile: &Profile) -> String {
-    toml::to_string(&ProfileFile::from(profile.clone())).expect("plain tables of strings and numbers")
+    toml::to_string_pretty(&ProfileFile::from(profile.clone())).expect("plain tables of strings and numbers")
 }
 
 impl TryFrom<ProfileFile> for Profile {
