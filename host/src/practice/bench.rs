@@ -342,6 +342,11 @@ mod tests {
     #[test]
     fn bytes_take_their_time_on_the_line() {
         let mut host = Host::new(&[]);
+        let (at, greeting) = &host.heard[0];
+        let there = encode(&RequestFrame { seq: 1, request: Request::Greet { min: 1, max: 1 } }).len();
+        // 115200 baud, ten bits a byte, both ways.
+        let least = (there + encode(greeting).len()) as u64 * 86;
+        assert!((least..least + 2000).contains(&at.as_micros()), "{at} for {least} us");
         host.pass(500);
         let frames: Vec<Moment> = host
             .bench

@@ -6,7 +6,7 @@ use crate::{meter::DiodeSource, units::Volts};
 /// How sharply a constant-current source bends at its compliance, in volts: its current is down by 1/e this
 /// far below it. A real one bends over tens of millivolts; the value only has to be small against the
 /// distance between the largest reading of a meter and its compliance.
-const COMPLIANCE_BEND: f64 = 5e-3;
+const COMPLIANCE_BEND: f64 = 30e-3;
 
 /// What is connected to the circuit while it is solved.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

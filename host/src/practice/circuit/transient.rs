@@ -73,7 +73,9 @@ impl Solver {
         self.iterate(drive, Some(Step { charge: &charge.0, seconds: SHORTEST }), None)
     }
 
-    /// Goes on by one step of at most `longest` seconds, with an error of about `tolerance` or less.
+    /// Goes on by one step of at most `longest` seconds, with an error of about `tolerance` or less, unless the step
+    /// would have to be shorter than `shortest`: what is over sooner than anybody looks may be wrong on its way, since
+    /// implicit Euler arrives all the same.
     ///
     /// # Errors
     /// [`SolveError`] if Newton's method does not come to rest.
@@ -82,10 +84,11 @@ impl Solver {
         drive: &Drive,
         charge: &Charge,
         from: &Solution,
-        longest: f64,
+        [shortest, longest]: [f64; 2],
         tolerance: Volts,
     ) -> Result<Stride, SolveError> {
-        let mut seconds = longest.max(SHORTEST);
+        let shortest = shortest.max(SHORTEST);
+        let mut seconds = longest.max(shortest);
         loop {
             let whole = self.iterate(drive, Some(Step { charge: &charge.0, seconds }), Some(from))?;
             let half = seconds / 2.0;
@@ -93,18 +96,20 @@ impl Solver {
             let between = self.charge_of(&middle);
             let mut end =
                 self.iterate(drive, Some(Step { charge: &between.0, seconds: half }), Some(&middle))?;
-            let error = largest_difference(&whole.voltages, &end.voltages);
+            // What the capacitors carry on, and what the meter sees; a node that hangs on nothing does not count.
+            let seen = drive.source.map_or(0.0, |(node, _)| end.at(node).get() - whole.at(node).get());
+            let error = self.charge_of(&end).distance(&self.charge_of(&whole)).get().max(seen.abs());
             // The error of a step grows with the square of its length.
             let factor = if error > 0.0 { 0.9 * (tolerance.get() / error).max(0.0).sqrt() } else { GROWTH };
-            if error <= tolerance.get() || seconds <= SHORTEST {
+            if error <= tolerance.get() || seconds <= shortest {
                 for (end, whole) in end.voltages.iter_mut().zip(&whole.voltages) {
                     *end = 2.0 * *end - whole;
                 }
                 let charge = self.charge_of(&end);
-                let next = (seconds * factor.clamp(SHRINK, GROWTH)).max(SHORTEST);
+                let next = (seconds * factor.clamp(SHRINK, GROWTH)).max(shortest);
                 return Ok(Stride { seconds, end, charge, next });
             }
-            seconds = (seconds * factor.clamp(SHRINK, 0.9)).max(SHORTEST);
+            seconds = (seconds * factor.clamp(SHRINK, 0.9)).max(shortest);
         }
     }
 
@@ -124,7 +129,7 @@ impl Solver {
         let mut left = seconds;
         let mut wish = SHORTEST;
         while left > 0.0 {
-            let stride = self.stride(drive, &charge, &now, wish.min(left), tolerance)?;
+            let stride = self.stride(drive, &charge, &now, [SHORTEST, wish.min(left)], tolerance)?;
             left -= stride.seconds;
             (now, charge, wish) = (stride.end, stride.charge, stride.next);
         }
