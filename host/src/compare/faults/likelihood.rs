@@ -3,6 +3,7 @@
 use super::{
     super::layout::{Class, Partner},
     Cause,
+    circuit::SLOPE,
     scene::{Scene, loose},
 };
 
@@ -41,6 +42,10 @@ const PREDICTED: f64 = 0.010;
 /// rail has many such ties.
 const ALONG: (f64, f64) = (0.08, 0.012);
 const ALONG_RAIL: (f64, f64) = (0.35, 0.020);
+
+/// Probability that a tied leg reads something between its partner and its own good reading, not what the standard
+/// termination predicts.
+const ON_THE_WAY: f64 = 0.15;
 
 /// Probability that a part that is missing leaves no path at all.
 const NO_OTHER_PATH: f64 = 0.6;
@@ -210,14 +215,21 @@ impl Scene<'_> {
         for leg in levels.iter().flat_map(|level| level.partners.iter().flatten()) {
             if leg.pin == source {
                 let doubt = PREDICTED + 0.15 * (leg.reading - self.today[source].centre).abs().min(0.1);
-                let apart = mix(1.0 - leg.tied - leg.same, null, leg.tied, loose(seen - leg.reading, doubt));
+                let through = loose(seen - leg.reading, doubt);
+                // Another termination or ideality than assumed leaves the leg somewhere on the way.
+                let centre = self.today[source].centre;
+                let way = (centre - leg.level).abs();
+                let between = seen > leg.level.min(centre) && seen < leg.level.max(centre);
+                let tied = if between && way > 0.02 { mix(1.0 - ON_THE_WAY, through, ON_THE_WAY, -way.ln()) } else { through };
+                let apart = mix(1.0 - leg.tied - leg.same, null, leg.tied, tied);
                 return mix(1.0, apart, leg.same, loose(seen - leg.level, TIED));
             }
         }
         let moved = seen - self.today[source].centre;
         if pulled > 0.0 && self.class(source) == Class::Junction && moved < -1.5 * self.today[source].deviation {
             let (chance, mean) = if self.layout.places[source].rail { ALONG_RAIL } else { ALONG };
-            let mean = mean * pulled.max(0.1);
+            // Resistance in series makes a net fall more for the same share of the current.
+            let mean = mean * pulled.max(0.1) * (1.0 + self.resistive[source] / SLOPE);
             return mix(1.0 - chance, null, chance, moved / mean - mean.ln());
         }
         null
@@ -278,7 +290,7 @@ impl Scene<'_> {
                 let pair = tied.map(|leg| (leg, self.missing_of_pair(leg.pin)));
                 level.density = self.missing_density(pin, volts, pair);
                 if let Some((leg, (_, Some(reading)))) = pair {
-                    level.partners[0] = Some(Leg { pin: leg.pin, reading, tied: leg.tied, level: 0.0, same: 0.0 });
+                    level.partners[0] = Some(Leg { pin: leg.pin, reading, tied: leg.tied, level: reading, same: 0.0 });
                 }
             }
             (Cause::Bridge(a, b), Some(volts)) => {
