@@ -304,7 +304,7 @@ impl Scene<'_> {
                     })
                 });
                 for (slot, partner) in level.partners.iter_mut().zip(bridged.partners) {
-                    *slot = partner.map(|(pin, reading)| Leg { pin, reading, tied: 0.9, level: volts, same: 0.0 });
+                    *slot = partner.map(|(pin, reading, tied)| Leg { pin, reading, tied, level: volts, same: 0.0 });
                 }
             }
             // Nothing read on the net: a missing part was dealt with above, the others need a reading.
