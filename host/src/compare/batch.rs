@@ -96,8 +96,7 @@ impl Batch {
         }
         let carried = (0..expected.len())
             .map(|pin| {
-                let place = &layout.places[pin];
-                let shapes = common::shapes(place.class, place.rail, &expected[pin], &common);
+                let shapes = common::shapes(&layout.places[pin], &expected[pin], &common);
                 carried(&expected[pin], &common, shapes, middles[pin])
             })
             .collect();

@@ -10,7 +10,7 @@
 
 use super::{
     evidence::{Expectation, temperature},
-    layout::{Class, Layout},
+    layout::{Class, Layout, Place},
 };
 use crate::statistics::{mad, median_of};
 
@@ -70,20 +70,12 @@ const IDEALITY_DOUBT: f64 = 0.4;
 /// 0.75 V (handbook).
 const IN_SERIES: f64 = 0.7;
 
-/// Probability that a pin's path is a resistor, by its drop: below 0.25 V hardly any junction drops so little, above
-/// a volt two junctions or one with resistance are as likely, above 1.6 V resistors are likelier. In between a signal
-/// may hang on an identification resistor. Common practice.
-const RESISTOR: [(f64, f64); 5] = [(0.25, 0.95), (0.45, 0.3), (0.95, 0.06), (1.6, 0.5), (f64::MAX, 0.9)];
-
 /// Share of the scatter that the legs of a pair have in common: parts of one chip and of one board. Correlations of
 /// 0.5 to 0.8 were measured on connectors solved by an independent circuit simulator.
 const LEGS: f64 = 0.5;
 
 /// Tolerance of what turns out to be a resistor, as a standard deviation (see `evidence`).
 pub(super) const TOLERANCE: f64 = 0.015;
-
-/// The same for a rail between 0.25 and 0.95 V.
-const RESISTOR_RAIL: f64 = 0.02;
 
 /// Temperatures of a workshop and of boards just touched differ by a few kelvin.
 const TEMPERATURE_DOUBT: f64 = 4.0;
@@ -132,33 +124,29 @@ pub(super) fn estimate(
 /// What a good board would read at a pin today.
 pub(super) fn today(layout: &Layout, expected: &Expectation, pin: usize, common: &Common) -> Today {
     let place = &layout.places[pin];
-    let [first, second] = shapes(place.class, place.rail, expected, common);
+    let [first, second] = shapes(place, expected, common);
     let spread = if matches!(place.class, Class::Ground) { 1.0 } else { common.stretch };
     let centre_doubt = 1.0 / expected.count.max(1) as f64;
-    // A slope is known to about 15 %, a temperature to a kelvin.
-    let warm = 0.15 * expected.slope * common.warmer;
+    let warm = expected.slope_doubt * common.warmer;
     let variance = (expected.deviation * spread).powi(2) * (1.0 + centre_doubt) + warm * warm;
     let with = |doubt: f64| (variance + doubt * doubt).sqrt();
     let shared = LEGS * variance + first.doubt * first.doubt;
-    let other =
-        (second.weight > 0.0).then(|| (expected.centre + second.moved, with(second.doubt), second.weight));
+    let other = (second.weight > 0.0)
+        .then(|| (expected.centre + second.moved, with(second.doubt), second.weight));
     Today {
         centre: expected.centre + first.moved,
         deviation: with(first.doubt),
         freedom: expected.freedom,
         norm: expected.norm,
         other,
-        with_partner: if place.partner.is_some() {
-            shared / (variance + first.doubt * first.doubt)
-        } else {
-            0.0
-        },
+        with_partner: if place.partner.is_some() { shared / (variance + first.doubt * first.doubt) } else { 0.0 },
     }
 }
 
 /// How conditions move a good reading: the likelier kind of path first. The second has no weight while the current is
 /// the reference's, for then both kinds read the same.
-pub(super) fn shapes(class: Class, rail: bool, expected: &Expectation, common: &Common) -> [Shape; 2] {
+pub(super) fn shapes(place: &Place, expected: &Expectation, common: &Common) -> [Shape; 2] {
+    let class = place.class;
     let still = Shape { weight: 0.0, moved: 0.0, doubt: 0.0, resistor: false };
     match class {
         Class::Ground => [Shape { weight: 1.0, moved: common.path, ..still }, still],
@@ -167,11 +155,7 @@ pub(super) fn shapes(class: Class, rail: bool, expected: &Expectation, common: &
             let (change, log) = (common.ratio - 1.0, common.ratio.ln());
             let warm = expected.slope * common.warmer;
             let other_meter = change.abs() > f64::EPSILON;
-            let chance = if other_meter {
-                resistor(expected.centre, rail)
-            } else {
-                f64::from(class == Class::Resistor)
-            };
+            let chance = if other_meter { place.resistor } else { f64::from(class == Class::Resistor) };
             let junction = Shape {
                 weight: 1.0 - chance,
                 moved: warm + IDEALITY * THERMAL * log + change * expected.resistive + common.path,
@@ -180,9 +164,7 @@ pub(super) fn shapes(class: Class, rail: bool, expected: &Expectation, common: &
             };
             let resistor = Shape {
                 weight: chance,
-                moved: change * expected.centre
-                    + common.path
-                    + if class == Class::Resistor { warm } else { 0.0 },
+                moved: change * expected.centre + common.path + if class == Class::Resistor { warm } else { 0.0 },
                 doubt: if class == Class::Resistor {
                     (0.01 * change * expected.centre).abs()
                 } else {
@@ -199,12 +181,6 @@ pub(super) fn shapes(class: Class, rail: bool, expected: &Expectation, common: &
     }
 }
 
-/// Probability that a path of this drop is a resistor.
-fn resistor(drop: f64, rail: bool) -> f64 {
-    let chance = RESISTOR.iter().find(|(below, _)| drop < *below).map_or(0.5, |(_, chance)| *chance);
-    if rail && (0.25..0.95).contains(&drop) { RESISTOR_RAIL } else { chance }
-}
-
 /// Doubt about the part of a junction pin's drop that falls across resistance: hardly any at a low drop, up to a few
 /// hundred ohm above what a clamp alone can drop.
 fn resistive_doubt(drop: f64) -> f64 {
@@ -214,7 +190,7 @@ fn resistive_doubt(drop: f64) -> f64 {
 /// How far conditions move a good reading whose path is of the likelier kind.
 pub(super) fn shift(layout: &Layout, pin: usize, expected: &Expectation, common: &Common) -> f64 {
     let place = &layout.places[pin];
-    shapes(place.class, place.rail, expected, common)[0].moved
+    shapes(place, expected, common)[0].moved
 }
 
 /// Resistance common to all pins raises the ground pins alike; the middle of them is not moved by one bad joint.
@@ -265,12 +241,7 @@ fn fit_temperature(
 }
 
 /// Robust spread of standardised residuals of junction pins, and how many there are.
-fn standard_spread(
-    layout: &Layout,
-    expected: &[Expectation],
-    values: &[Option<f64>],
-    common: &Common,
-) -> (f64, usize) {
+fn standard_spread(layout: &Layout, expected: &[Expectation], values: &[Option<f64>], common: &Common) -> (f64, usize) {
     let flat = Common { stretch: 1.0, ..*common };
     let residuals: Vec<f64> = (0..values.len())
         .filter(|&pin| matches!(layout.places[pin].class, Class::Junction | Class::Resistor))

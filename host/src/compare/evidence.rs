@@ -3,7 +3,7 @@
 
 use super::{
     Assumptions,
-    layout::{Class, Layout},
+    layout::{Class, Layout, Place},
 };
 use crate::{
     reference::Reference,
@@ -15,8 +15,9 @@ use crate::{
 pub(super) struct Expectation {
     /// Centre; zero where the pin is open or unknown.
     pub(super) centre: f64,
-    /// Change with temperature.
+    /// Change with temperature, and the doubt about it as a standard deviation.
     pub(super) slope: f64,
+    pub(super) slope_doubt: f64,
     /// Standard deviation between good boards at one temperature.
     pub(super) deviation: f64,
     /// Degrees of freedom behind the deviation.
@@ -36,9 +37,12 @@ pub(super) struct Expectation {
 const GAP: f64 = 1.11 + 3.0 * 0.025_693;
 const ROOM: f64 = 298.15;
 
-/// How far a pin's slope may be from the formula, as a standard deviation: resistance in series and junctions in
-/// series are not seen in the drop. Half of a millivolt a kelvin spans resistor (0) to junction (−2) at 4 of it.
-const SLOPE_DOUBT: f64 = 0.000_5;
+/// How far a pin's slope may be from the formula, as a share of it: junctions in series and in parallel, resistance
+/// that the drop does not show.
+const SLOPE_DOUBT: f64 = 0.15;
+
+/// Least doubt about a slope, in volts a kelvin: resistors have 0.1 % a kelvin at most.
+const LEAST_SLOPE_DOUBT: f64 = 0.000_1;
 
 /// Drop of a silicon clamp without resistance at about a milliampere; what a pin reads beyond it is taken to be
 /// half resistance. Handbook: 0.6 to 0.75 V.
@@ -77,6 +81,8 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
     let resistive: Vec<f64> = (0..count).map(|pin| resistive(centres[pin])).collect();
     let mut slopes: Vec<f64> =
         (0..count).map(|pin| slope(layout.places[pin].class, centres[pin] - resistive[pin])).collect();
+    let prior_doubt: Vec<f64> = (0..count).map(|pin| slope_doubt(slopes[pin], layout.places[pin].resistor)).collect();
+    let mut doubts = prior_doubt.clone();
     let mut warmer = vec![0.0; boards];
     let mut kept: Vec<Vec<f64>> = Vec::new();
     for round in 0..3 {
@@ -108,7 +114,7 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
                     centres[pin] += summary.mean;
                 }
                 let pairs = (0..boards).filter_map(|b| Some((warmer[b], reading(b, pin)? - centres[pin])));
-                slopes[pin] = refined(layout.places[pin].class, slopes[pin], scale, pairs);
+                (slopes[pin], doubts[pin]) = refined(slopes[pin], prior_doubt[pin], scale, pairs);
             }
         }
     }
@@ -117,6 +123,7 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
         .map(|pin| Expectation {
             centre: centres[pin],
             slope: slopes[pin],
+            slope_doubt: doubts[pin],
             deviation: spreads[pin].variance.sqrt(),
             freedom: spreads[pin].freedom,
             norm: student_log_norm(spreads[pin].freedom),
@@ -125,6 +132,26 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
             contested: contested(&kept[pin], spreads[pin].variance.sqrt()),
         })
         .collect()
+}
+
+/// Pins whose spread is compared.
+#[derive(Clone, Copy, PartialEq)]
+enum Like {
+    Ground,
+    Junction,
+    /// Resistors, and what may well be one.
+    Resistor,
+}
+
+impl Like {
+    fn of(place: &Place) -> Option<Self> {
+        match place.class {
+            Class::Ground => Some(Self::Ground),
+            Class::Junction if place.resistor < 0.4 => Some(Self::Junction),
+            Class::Junction | Class::Resistor => Some(Self::Resistor),
+            Class::Open | Class::Unknown => None,
+        }
+    }
 }
 
 /// Share of a junction pin's drop that is taken to fall across resistance.
@@ -177,11 +204,13 @@ fn common_scale(
     mad(&all).filter(|_| all.len() >= 6).map(|scale| (scale / shrunk).max(5e-4))
 }
 
-/// The slope drawn from the formula towards what the boards show.
-fn refined(class: Class, slope: f64, scale: f64, pairs: impl Iterator<Item = (f64, f64)>) -> f64 {
-    if !matches!(class, Class::Junction | Class::Resistor) {
-        return slope;
-    }
+/// Doubt about a slope from the formula: the formula's own, and that the pin may be a resistor, which has none.
+fn slope_doubt(slope: f64, resistor: f64) -> f64 {
+    (slope * SLOPE_DOUBT).hypot(slope * (resistor * (1.0 - resistor)).sqrt()).max(LEAST_SLOPE_DOUBT)
+}
+
+/// The slope drawn from the formula towards what the boards show, and the doubt that is left.
+fn refined(slope: f64, doubt: f64, scale: f64, pairs: impl Iterator<Item = (f64, f64)>) -> (f64, f64) {
     let (mut cross, mut square) = (0.0, 0.0);
     for (warmer, difference) in pairs {
         if difference.abs() < 6.0 * scale {
@@ -189,7 +218,8 @@ fn refined(class: Class, slope: f64, scale: f64, pairs: impl Iterator<Item = (f6
             square += warmer * warmer;
         }
     }
-    slope + cross / (square + (scale / SLOPE_DOUBT).powi(2))
+    let prior = (scale / doubt).powi(2);
+    (slope + cross / (square + prior), scale / (square + prior).sqrt())
 }
 
 /// Deviation of every pin, each class moderated among its like.
@@ -200,15 +230,15 @@ fn spreads(
     assumptions: &Assumptions,
 ) -> Vec<SampleVariance> {
     let mut out = vec![SampleVariance { variance: 1e-6, freedom: ASSUMED_FREEDOM }; kept.len()];
-    for class in [Class::Ground, Class::Junction, Class::Resistor] {
+    for like in [Like::Ground, Like::Junction, Like::Resistor] {
         // Resistors scatter in proportion to their drop: compare them in units of it.
-        let unit = |pin: usize| if class == Class::Resistor { centres[pin].abs().max(0.02) } else { 1.0 };
-        let assumed = match class {
-            Class::Ground => GROUND_DEVIATION,
-            Class::Resistor => RESISTOR_TOLERANCE,
-            _ => assumptions.spread.get(),
+        let unit = |pin: usize| if like == Like::Resistor { centres[pin].abs().max(0.02) } else { 1.0 };
+        let assumed = match like {
+            Like::Ground => GROUND_DEVIATION,
+            Like::Resistor => RESISTOR_TOLERANCE,
+            Like::Junction => assumptions.spread.get(),
         };
-        let pins: Vec<usize> = (0..kept.len()).filter(|&pin| layout.places[pin].class == class).collect();
+        let pins: Vec<usize> = (0..kept.len()).filter(|&pin| Like::of(&layout.places[pin]) == Some(like)).collect();
         let samples: Vec<SampleVariance> = pins
             .iter()
             .map(|&pin| {

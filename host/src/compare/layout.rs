@@ -35,6 +35,8 @@ pub(super) struct Place {
     pub(super) net: usize,
     /// Whether it feeds many other nets, as a supply rail does.
     pub(super) rail: bool,
+    /// Probability that its path is a resistor and no junction.
+    pub(super) resistor: f64,
     /// The other leg of a pair.
     pub(super) partner: Option<Partner>,
     /// Pins beside it, with the prior weight of a bridge to each: 1 for the next in the row.
@@ -63,10 +65,17 @@ pub(super) struct Layout {
 /// junction drops more, a Schottky at 0.1 mA still 0.15 V (handbook values).
 const GROUND: f64 = 0.015;
 
-/// Drops between these can be a junction, or two in parallel, at 0.1 to 2 mA: Schottky 0.25 V (less cannot be told
-/// from a resistor), silicon clamp with some resistance in series 1.0 V. Outside a resistor is likelier, or
-/// junctions in series, which for one reading behave alike.
-const JUNCTION: (f64, f64) = (0.25, 1.0);
+/// Drops between these are treated as a junction, perhaps with resistance in series: Schottky 0.25 V, silicon clamp
+/// behind a few hundred ohm 1.35 V, at 0.1 to 2 mA (handbook values).
+const JUNCTION: (f64, f64) = (0.25, 1.35);
+
+/// Probability that a pin's path is a resistor, by its drop: below 0.25 V hardly any junction drops so little, about a
+/// volt two junctions or one with resistance are as likely, above 1.6 V resistors are likelier. In between a signal
+/// may hang on an identification resistor. Common practice.
+const RESISTOR: [(f64, f64); 5] = [(0.25, 0.95), (0.45, 0.3), (0.95, 0.06), (1.6, 0.5), (f64::MAX, 0.9)];
+
+/// The same for a rail between 0.25 and 0.95 V.
+const RESISTOR_RAIL: f64 = 0.02;
 
 /// Pins that share a net read the same but for contacts and copper: two counts of a meter with 1 mV resolution.
 const SAME_NET: f64 = 0.002_1;
@@ -105,14 +114,17 @@ impl Layout {
             nets[net].push(pin);
         }
         let places = (0..count)
-            .map(|pin| Place {
+            .map(|pin| {
+                let rail = connector.pins[pin].role == Some(Role::Power)
+                    || (classes[pin] == Class::Junction && nets[net_of[pin]].len() > 1);
+                Place {
                 class: classes[pin],
                 net: net_of[pin],
-                rail: connector.pins[pin].role == Some(Role::Power)
-                    || (classes[pin] == Class::Junction && nets[net_of[pin]].len() > 1),
+                rail,
+                resistor: resistor(classes[pin], reference.value(pin), rail),
                 partner: partner(connector, reference, &classes, &beside, &net_of, pin),
                 neighbours: beside[pin].clone(),
-            })
+            }})
             .collect();
         Self { places, nets }
     }
@@ -128,6 +140,19 @@ fn class(role: Option<Role>, value: PinValue) -> Class {
             v if (JUNCTION.0..JUNCTION.1).contains(&v) => Class::Junction,
             _ => Class::Resistor,
         },
+    }
+}
+
+fn resistor(class: Class, value: PinValue, rail: bool) -> f64 {
+    match (class, value) {
+        (Class::Junction | Class::Resistor, PinValue::Volts(volts)) => {
+            let drop = volts.get();
+            if rail && (0.25..0.95).contains(&drop) {
+                return RESISTOR_RAIL;
+            }
+            RESISTOR.iter().find(|(below, _)| drop < *below).map_or(0.5, |(_, chance)| *chance)
+        }
+        _ => 0.0,
     }
 }
 

@@ -19,10 +19,14 @@ pub(super) const TERMINATION: f64 = 100.0;
 /// Resistance of a solder bridge, in ohms: solder itself is milliohms, whiskers and flux with balls a few ohms.
 const SOLDER: f64 = 0.5;
 
+/// A tie less probable than this is left out of the circuit.
+const WORTH: f64 = 0.3;
+
 /// What a bridge of two nets is predicted to read, and at the partners of its pins.
 pub(super) struct Bridged {
     pub(super) joint: Option<f64>,
-    pub(super) partners: [Option<(usize, f64)>; 2],
+    /// Which partner, what it reads, the probability of its tie.
+    pub(super) partners: [Option<(usize, f64, f64)>; 2],
 }
 
 impl Scene<'_> {
@@ -73,11 +77,7 @@ impl Scene<'_> {
         let (mut low, mut high) = (0.0, volts);
         for _ in 0..24 {
             let middle = 0.5 * (low + high);
-            if path.current_at(middle).0 > (volts - middle) / TERMINATION {
-                high = middle
-            } else {
-                low = middle
-            }
+            if path.current_at(middle).0 > (volts - middle) / TERMINATION { high = middle } else { low = middle }
         }
         (volts - 0.5 * (low + high)) / TERMINATION
     }
@@ -101,16 +101,9 @@ impl Scene<'_> {
         let partner = |pin: usize, not: usize| {
             self.layout.places[pin]
                 .partner
-                .filter(|leg| {
-                    leg.tied > 0.5
-                        && self.net(leg.pin) != self.net(not)
-                        && self.class(leg.pin) == Class::Junction
-                })
-                .map(|leg| leg.pin)
+                .filter(|leg| leg.tied > WORTH && self.net(leg.pin) != self.net(not) && self.class(leg.pin) == Class::Junction)
         };
-        let of_pair = self.layout.places[a]
-            .partner
-            .is_some_and(|leg| leg.tied > 0.5 && self.net(leg.pin) == self.net(b));
+        let of_pair = self.layout.places[a].partner.is_some_and(|leg| leg.tied > WORTH && self.net(leg.pin) == self.net(b));
         let (pa, pb) = (partner(a, b), partner(b, a));
         let mut paths = [Path::Open; MOST_NETS];
         paths[0] = self.path(a, pa.is_some() || of_pair);
@@ -119,7 +112,7 @@ impl Scene<'_> {
         let mut ends = [None, None];
         for (index, partner) in [pa, pb].into_iter().enumerate() {
             if let Some(other) = partner {
-                paths[count] = self.path(other, true);
+                paths[count] = self.path(other.pin, true);
                 ends[index] = Some((other, count));
                 count += 1;
             }
@@ -136,7 +129,7 @@ impl Scene<'_> {
         Bridged {
             joint: network.reading(&self.source, 0),
             partners: ends.map(|end| {
-                end.and_then(|(other, place)| Some((other, network.reading(&self.source, place)?)))
+                end.and_then(|(other, place)| Some((other.pin, network.reading(&self.source, place)?, other.tied)))
             }),
         }
     }

@@ -3,6 +3,7 @@
 use super::{
     super::layout::{Class, Partner},
     Cause,
+    circuit::SLOPE,
     scene::{Scene, loose},
 };
 
@@ -41,6 +42,10 @@ const PREDICTED: f64 = 0.010;
 /// rail has many such ties.
 const ALONG: (f64, f64) = (0.08, 0.012);
 const ALONG_RAIL: (f64, f64) = (0.35, 0.020);
+
+/// Probability that a tied leg reads something between its partner and its own good reading, not what the standard
+/// termination predicts.
+const ON_THE_WAY: f64 = 0.15;
 
 /// Probability that a part that is missing leaves no path at all.
 const NO_OTHER_PATH: f64 = 0.6;
@@ -86,8 +91,7 @@ impl Scene<'_> {
         }
         pins.sort_unstable();
         pins.dedup();
-        let levels: Vec<Level> =
-            causes.iter().filter(|c| c.on_net()).map(|c| self.level(*c, causes)).collect();
+        let levels: Vec<Level> = causes.iter().filter(|c| c.on_net()).map(|c| self.level(*c, causes)).collect();
         odds += levels.iter().map(|level| level.density).sum::<f64>();
         let pulled = levels.iter().map(|level| level.pull).fold(0.0, f64::max);
         if self.clashes(causes) {
@@ -202,9 +206,7 @@ impl Scene<'_> {
 
     /// A pin that no fault touches: as expected, or moved along with a neighbour's fault.
     fn along(&self, pin: usize, source: usize, causes: &[Cause], levels: &[Level], pulled: f64) -> f64 {
-        let touched = |pin: usize| {
-            at_joint(causes, pin) || levels.iter().any(|level| level.nets.contains(&self.net(pin)))
-        };
+        let touched = |pin: usize| at_joint(causes, pin) || levels.iter().any(|level| level.nets.contains(&self.net(pin)));
         let null = match self.other_leg(pin, touched) {
             Some(leg) if source == pin => self.beside_leg(pin, leg),
             _ => self.plain(pin, source),
@@ -213,17 +215,21 @@ impl Scene<'_> {
         for leg in levels.iter().flat_map(|level| level.partners.iter().flatten()) {
             if leg.pin == source {
                 let doubt = PREDICTED + 0.15 * (leg.reading - self.today[source].centre).abs().min(0.1);
-                let apart = mix(1.0 - leg.tied - leg.same, null, leg.tied, loose(seen - leg.reading, doubt));
+                let through = loose(seen - leg.reading, doubt);
+                // Another termination or ideality than assumed leaves the leg somewhere on the way.
+                let centre = self.today[source].centre;
+                let way = (centre - leg.level).abs();
+                let between = seen > leg.level.min(centre) && seen < leg.level.max(centre);
+                let tied = if between && way > 0.02 { mix(1.0 - ON_THE_WAY, through, ON_THE_WAY, -way.ln()) } else { through };
+                let apart = mix(1.0 - leg.tied - leg.same, null, leg.tied, tied);
                 return mix(1.0, apart, leg.same, loose(seen - leg.level, TIED));
             }
         }
         let moved = seen - self.today[source].centre;
-        if pulled > 0.0
-            && self.class(source) == Class::Junction
-            && moved < -1.5 * self.today[source].deviation
-        {
+        if pulled > 0.0 && self.class(source) == Class::Junction && moved < -1.5 * self.today[source].deviation {
             let (chance, mean) = if self.layout.places[source].rail { ALONG_RAIL } else { ALONG };
-            let mean = mean * pulled.max(0.1);
+            // Resistance in series makes a net fall more for the same share of the current.
+            let mean = mean * pulled.max(0.1) * (1.0 + self.resistive[source] / SLOPE);
             return mix(1.0 - chance, null, chance, moved / mean - mean.ln());
         }
         null
@@ -239,8 +245,7 @@ impl Scene<'_> {
             .flat_map(|&net| self.layout.nets[net].iter().copied())
             .filter(|&pin| !touched(pin))
             .filter_map(|pin| Some((pin, self.volts(pin)?)));
-        let own_first =
-            own[..count].iter().find(|&&pin| !touched(pin)).and_then(|&pin| Some((pin, self.volts(pin)?)));
+        let own_first = own[..count].iter().find(|&&pin| !touched(pin)).and_then(|&pin| Some((pin, self.volts(pin)?)));
         let found = own_first.or_else(|| read.next());
         let mut level = Level {
             nets,
@@ -251,17 +256,11 @@ impl Scene<'_> {
             partners: [None, None],
         };
         if let (Some(volts), false) = (level.volts, matches!(cause, Cause::Missing(_))) {
-            let drops =
-                own[..count].iter().filter_map(|&pin| self.centre(pin)).filter(|centre| *centre > 0.05);
+            let drops = own[..count].iter().filter_map(|&pin| self.centre(pin)).filter(|centre| *centre > 0.05);
             level.pull = drops.map(|centre| (centre - volts) / centre).fold(0.0, f64::max).clamp(0.0, 1.0);
         }
         // The circuit of a fault does not change while the search tries it in other company.
-        let known = self
-            .levels
-            .borrow()
-            .iter()
-            .find(|(c, first, _)| *c == cause && *first == level.first)
-            .map(|k| k.2);
+        let known = self.levels.borrow().iter().find(|(c, first, _)| *c == cause && *first == level.first).map(|k| k.2);
         if let Some(known) = known {
             return known;
         }
@@ -291,15 +290,13 @@ impl Scene<'_> {
                 let pair = tied.map(|leg| (leg, self.missing_of_pair(leg.pin)));
                 level.density = self.missing_density(pin, volts, pair);
                 if let Some((leg, (_, Some(reading)))) = pair {
-                    level.partners[0] =
-                        Some(Leg { pin: leg.pin, reading, tied: leg.tied, level: 0.0, same: 0.0 });
+                    level.partners[0] = Some(Leg { pin: leg.pin, reading, tied: leg.tied, level: reading, same: 0.0 });
                 }
             }
             (Cause::Bridge(a, b), Some(volts)) => {
                 let bridged = self.bridge(a, b);
                 level.density = bridged.joint.map_or(NEVER, |joint| {
-                    let lower =
-                        [a, b].into_iter().filter(|&p| self.centre(p).is_some()).map(|p| self.today[p]);
+                    let lower = [a, b].into_iter().filter(|&p| self.centre(p).is_some()).map(|p| self.today[p]);
                     let least = lower.min_by(|x, y| x.centre.total_cmp(&y.centre));
                     least.map_or(NEVER, |least| {
                         let doubt = least.deviation.hypot(0.4 * (least.centre - joint)).max(0.003);
@@ -307,13 +304,7 @@ impl Scene<'_> {
                     })
                 });
                 for (slot, partner) in level.partners.iter_mut().zip(bridged.partners) {
-                    *slot = partner.map(|(pin, reading)| Leg {
-                        pin,
-                        reading,
-                        tied: 0.9,
-                        level: volts,
-                        same: 0.0,
-                    });
+                    *slot = partner.map(|(pin, reading, tied)| Leg { pin, reading, tied, level: volts, same: 0.0 });
                 }
             }
             // Nothing read on the net: a missing part was dealt with above, the others need a reading.
@@ -361,9 +352,7 @@ impl Scene<'_> {
         volts: Option<f64>,
         pair: Option<(Partner, (Option<f64>, Option<f64>))>,
     ) -> f64 {
-        let (Some(centre), 1) = (self.centre(pin), self.layout.nets[self.net(pin)].len()) else {
-            return NEVER;
-        };
+        let (Some(centre), 1) = (self.centre(pin), self.layout.nets[self.net(pin)].len()) else { return NEVER };
         if self.class(pin) == Class::Ground {
             return NEVER;
         }
@@ -387,6 +376,7 @@ impl Scene<'_> {
             }
         }
     }
+
 }
 
 /// A net with a fault: where it stands and what hangs on it.
@@ -431,3 +421,4 @@ fn mix(a: f64, log_a: f64, b: f64, log_b: f64) -> f64 {
     let high = x.max(y);
     high + ((x - high).exp() + (y - high).exp()).ln()
 }
+
