@@ -5,8 +5,10 @@ use std::fs;
 use crate::run::Place;
 
 const J5: &str = include_str!("../../fixtures/connectors/j5-display.toml");
-const SMALL: &str = "pin,row,position,net,role,pair\n1,A,1,GND,ground,\n2,A,2,DATA,signal,\n3,A,3,CLK,signal,\n";
-const GOOD: &str = "board,pin,reading\nG1,1,0.001\nG1,2,0.543\nG1,3,0.612\nG2,1,0.000\nG2,2,0.546\nG2,3,0.610\n";
+const SMALL: &str =
+    "pin,row,position,net,role,pair\n1,A,1,GND,ground,\n2,A,2,DATA,signal,\n3,A,3,CLK,signal,\n";
+const GOOD: &str =
+    "board,pin,reading\nG1,1,0.001\nG1,2,0.543\nG1,3,0.612\nG2,1,0.000\nG2,2,0.546\nG2,3,0.610\n";
 
 /// Runs `compare` on readings that somebody typed.
 fn compare(place: &Place, connector: &str, readings: &str) -> String {
@@ -42,15 +44,22 @@ fn a_wiring_to_a_channel_that_does_not_exist() {
 #[test]
 fn readings_with_a_bad_row() {
     let place = Place::new();
-    insta::assert_snapshot!(compare(&place, SMALL, "board,pin,reading\nT1,1,0.000\nT1,2,zero five\nT1,3,0.611\n"));
+    insta::assert_snapshot!(compare(
+        &place,
+        SMALL,
+        "board,pin,reading\nT1,1,0.000\nT1,2,zero five\nT1,3,0.611\n"
+    ));
 }
 
 #[test]
 fn typed_notes() {
     let place = Place::new();
     let mut text = String::new();
-    for (note, separator) in [("318", ","), ("0,544", ";"), ("0L", ","), ("O.L", ","), ("544mV", ","), (".544", ",")] {
-        let readings = format!("board,pin,reading\nT1,1,0.000\nT1,2,{note}\nT1,3,0.611\n").replace(',', separator);
+    for (note, separator) in
+        [("318", ","), ("0,544", ";"), ("0L", ","), ("O.L", ","), ("544mV", ","), (".544", ",")]
+    {
+        let readings =
+            format!("board,pin,reading\nT1,1,0.000\nT1,2,{note}\nT1,3,0.611\n").replace(',', separator);
         // The decimal comma came through the replacement as a separator: put it back.
         let readings = readings.replace("0;544", "0,544");
         text.push_str(&format!("# {note}\n{}\n", compare(&place, SMALL, &readings)));
@@ -74,7 +83,11 @@ fn files_that_are_not_there() {
     ] {
         place.file("j5.toml", J5);
         let outcome = place.run(words);
-        assert!(outcome.status.is_some_and(|status| (64..=78).contains(&status)), "{words:?}: {}", outcome.text());
+        assert!(
+            outcome.status.is_some_and(|status| (64..=78).contains(&status)),
+            "{words:?}: {}",
+            outcome.text()
+        );
         text.push_str(&format!("$ pintally {}\n{}\n", words.join(" "), outcome.text()));
     }
     insta::assert_snapshot!(text);
@@ -135,7 +148,8 @@ fn jig_and_meter_exchanged() {
     let place = Place::new();
     place.file("j5.toml", J5);
     let mut bench = place.command(&["practice", "--tcp", "0,0"]);
-    let mut bench = bench.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut bench =
+        bench.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     let mut ports = Vec::new();
     let mut lines = BufReader::new(bench.stdout.take().unwrap()).lines();
     while ports.len() < 2 {
@@ -143,7 +157,16 @@ fn jig_and_meter_exchanged() {
         ports.extend(line.split_whitespace().find(|word| word.starts_with("tcp:")).map(str::to_owned));
     }
     let exchanged = place.run(&[
-        "sweep", "--jig", &ports[1], "--meter", &ports[0], "--connector", "j5.toml", "--unpowered", "--log", "x.jsonl",
+        "sweep",
+        "--jig",
+        &ports[1],
+        "--meter",
+        &ports[0],
+        "--connector",
+        "j5.toml",
+        "--unpowered",
+        "--log",
+        "x.jsonl",
     ]);
     bench.kill().unwrap();
     bench.wait().unwrap();

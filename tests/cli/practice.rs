@@ -30,8 +30,11 @@ fn a_replay_prints_what_the_sweep_printed() {
             let log = format!("{seed}-{format}.jsonl");
             let words = ["--fault", "random", "--format", format];
             let live = place.run(
-                &[&["sweep", "--practice", "--instant", "--seed", &seed.to_string(), "--log", &log], &words[..]]
-                    .concat(),
+                &[
+                    &["sweep", "--practice", "--instant", "--seed", &seed.to_string(), "--log", &log],
+                    &words[..],
+                ]
+                .concat(),
             );
             assert!(matches!(live.status, Some(0..=2)), "{}", live.text());
             let replayed = place.run(&["replay", &log, "--format", format]);
@@ -45,7 +48,8 @@ fn a_replay_prints_what_the_sweep_printed() {
 #[test]
 fn through_pseudo_terminals_in_real_time() {
     let place = Place::new();
-    let outcome = place.run(&["sweep", "--practice", "--seed", "3", "--fault", "open:B8", "--log", "live.jsonl"]);
+    let outcome =
+        place.run(&["sweep", "--practice", "--seed", "3", "--fault", "open:B8", "--log", "live.jsonl"]);
     assert_eq!(outcome.status, Some(1), "{}", outcome.text());
     assert!(outcome.stdout.contains("open joint at pin B8"), "{}", outcome.text());
     let replayed = place.run(&["replay", "live.jsonl"]);
@@ -96,8 +100,14 @@ fn readings_without_a_reference_can_be_compared_later() {
     let good = place.file("good.csv", &known_good.stdout);
     let connector = place.file("j5.toml", include_str!("../../fixtures/connectors/j5-display.toml"));
     let made = place.run(&[
-        "reference", "make", "--connector", connector.to_str().unwrap(), "--known-good", good.to_str().unwrap(),
-        "--output", "j5-reference.toml",
+        "reference",
+        "make",
+        "--connector",
+        connector.to_str().unwrap(),
+        "--known-good",
+        good.to_str().unwrap(),
+        "--output",
+        "j5-reference.toml",
     ]);
     assert_eq!(made.status, Some(0), "{}", made.text());
     let judged = sweep(&place, 3, &["--fault", "open:B8", "--reference", "j5-reference.toml"]);

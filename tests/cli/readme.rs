@@ -27,9 +27,8 @@ fn commands_print_what_the_readme_shows() {
     let place = Place::new();
     let mut ran = 0;
     for (command, shown) in commands() {
-        let Some(words) = command
-            .strip_prefix("cargo run --release -- ")
-            .or_else(|| command.strip_prefix("pintally "))
+        let Some(words) =
+            command.strip_prefix("cargo run --release -- ").or_else(|| command.strip_prefix("pintally "))
         else {
             continue;
         };
@@ -43,7 +42,11 @@ fn commands_print_what_the_readme_shows() {
         // `...` stands for lines that the README leaves out.
         let printed: Vec<&str> = outcome.stdout.lines().chain(outcome.stderr.lines()).collect();
         for line in shown.iter().filter(|line| **line != "..." && !line.is_empty()) {
-            assert!(printed.contains(line), "{command}\nthe README shows\n{line}\nbut this was printed\n{}", outcome.text());
+            assert!(
+                printed.contains(line),
+                "{command}\nthe README shows\n{line}\nbut this was printed\n{}",
+                outcome.text()
+            );
         }
         ran += 1;
     }

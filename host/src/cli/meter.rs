@@ -74,23 +74,3 @@ fn profiles(args: &ProfilesArgs, screen: &mut Screen) -> Result<ExitStatus, Fail
 fn row(name: &str, talk: &str, rate: &str, origin: &str, title: &str) -> String {
     format!("{name:<13} {talk:<19} {rate:>10}  {origin:<12}  {title}")
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::port::UsbDevice;
-
-    #[test]
-    fn a_port_is_shown_with_what_is_known() {
-        let usb = UsbDevice {
-            vendor_id: 0x0403,
-            product_id: 0x6001,
-            serial: Some("A1".into()),
-            maker: None,
-            product: Some("USB adapter".into()),
-        };
-        let port = ListedPort { name: "COM7".into(), usb: Some(usb) };
-        assert_eq!(text(&port), "COM7             USB 0403:6001 USB adapter serial A1");
-        assert_eq!(text(&ListedPort { name: "COM1".into(), usb: None }), "COM1");
-    }
-}

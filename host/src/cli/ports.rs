@@ -73,3 +73,23 @@ fn json(port: &ListedPort) -> String {
     });
     json!({ "port": port.name, "usb": usb }).to_string()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::port::UsbDevice;
+
+    #[test]
+    fn a_port_is_shown_with_what_is_known() {
+        let usb = UsbDevice {
+            vendor_id: 0x0403,
+            product_id: 0x6001,
+            serial: Some("A1".into()),
+            maker: None,
+            product: Some("USB adapter".into()),
+        };
+        let port = ListedPort { name: "COM7".into(), usb: Some(usb) };
+        assert_eq!(text(&port), "COM7             USB 0403:6001 USB adapter serial A1");
+        assert_eq!(text(&ListedPort { name: "COM1".into(), usb: None }), "COM1");
+    }
+}

@@ -81,7 +81,8 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
     let resistive: Vec<f64> = (0..count).map(|pin| resistive(centres[pin])).collect();
     let mut slopes: Vec<f64> =
         (0..count).map(|pin| slope(layout.places[pin].class, centres[pin] - resistive[pin])).collect();
-    let prior_doubt: Vec<f64> = (0..count).map(|pin| slope_doubt(slopes[pin], layout.places[pin].resistor)).collect();
+    let prior_doubt: Vec<f64> =
+        (0..count).map(|pin| slope_doubt(slopes[pin], layout.places[pin].resistor)).collect();
     let mut doubts = prior_doubt.clone();
     let mut warmer = vec![0.0; boards];
     let mut kept: Vec<Vec<f64>> = Vec::new();
@@ -238,7 +239,8 @@ fn spreads(
             Like::Resistor => RESISTOR_TOLERANCE,
             Like::Junction => assumptions.spread.get(),
         };
-        let pins: Vec<usize> = (0..kept.len()).filter(|&pin| Like::of(&layout.places[pin]) == Some(like)).collect();
+        let pins: Vec<usize> =
+            (0..kept.len()).filter(|&pin| Like::of(&layout.places[pin]) == Some(like)).collect();
         let samples: Vec<SampleVariance> = pins
             .iter()
             .map(|&pin| {

@@ -118,13 +118,14 @@ impl Layout {
                 let rail = connector.pins[pin].role == Some(Role::Power)
                     || (classes[pin] == Class::Junction && nets[net_of[pin]].len() > 1);
                 Place {
-                class: classes[pin],
-                net: net_of[pin],
-                rail,
-                resistor: resistor(classes[pin], reference.value(pin), rail),
-                partner: partner(connector, reference, &classes, &beside, &net_of, pin),
-                neighbours: beside[pin].clone(),
-            }})
+                    class: classes[pin],
+                    net: net_of[pin],
+                    rail,
+                    resistor: resistor(classes[pin], reference.value(pin), rail),
+                    partner: partner(connector, reference, &classes, &beside, &net_of, pin),
+                    neighbours: beside[pin].clone(),
+                }
+            })
             .collect();
         Self { places, nets }
     }

@@ -91,7 +91,8 @@ impl Scene<'_> {
         }
         pins.sort_unstable();
         pins.dedup();
-        let levels: Vec<Level> = causes.iter().filter(|c| c.on_net()).map(|c| self.level(*c, causes)).collect();
+        let levels: Vec<Level> =
+            causes.iter().filter(|c| c.on_net()).map(|c| self.level(*c, causes)).collect();
         odds += levels.iter().map(|level| level.density).sum::<f64>();
         let pulled = levels.iter().map(|level| level.pull).fold(0.0, f64::max);
         if self.clashes(causes) {
@@ -206,7 +207,9 @@ impl Scene<'_> {
 
     /// A pin that no fault touches: as expected, or moved along with a neighbour's fault.
     fn along(&self, pin: usize, source: usize, causes: &[Cause], levels: &[Level], pulled: f64) -> f64 {
-        let touched = |pin: usize| at_joint(causes, pin) || levels.iter().any(|level| level.nets.contains(&self.net(pin)));
+        let touched = |pin: usize| {
+            at_joint(causes, pin) || levels.iter().any(|level| level.nets.contains(&self.net(pin)))
+        };
         let null = match self.other_leg(pin, touched) {
             Some(leg) if source == pin => self.beside_leg(pin, leg),
             _ => self.plain(pin, source),
@@ -220,13 +223,20 @@ impl Scene<'_> {
                 let centre = self.today[source].centre;
                 let way = (centre - leg.level).abs();
                 let between = seen > leg.level.min(centre) && seen < leg.level.max(centre);
-                let tied = if between && way > 0.02 { mix(1.0 - ON_THE_WAY, through, ON_THE_WAY, -way.ln()) } else { through };
+                let tied = if between && way > 0.02 {
+                    mix(1.0 - ON_THE_WAY, through, ON_THE_WAY, -way.ln())
+                } else {
+                    through
+                };
                 let apart = mix(1.0 - leg.tied - leg.same, null, leg.tied, tied);
                 return mix(1.0, apart, leg.same, loose(seen - leg.level, TIED));
             }
         }
         let moved = seen - self.today[source].centre;
-        if pulled > 0.0 && self.class(source) == Class::Junction && moved < -1.5 * self.today[source].deviation {
+        if pulled > 0.0
+            && self.class(source) == Class::Junction
+            && moved < -1.5 * self.today[source].deviation
+        {
             let (chance, mean) = if self.layout.places[source].rail { ALONG_RAIL } else { ALONG };
             // Resistance in series makes a net fall more for the same share of the current.
             let mean = mean * pulled.max(0.1) * (1.0 + self.resistive[source] / SLOPE);
@@ -245,7 +255,8 @@ impl Scene<'_> {
             .flat_map(|&net| self.layout.nets[net].iter().copied())
             .filter(|&pin| !touched(pin))
             .filter_map(|pin| Some((pin, self.volts(pin)?)));
-        let own_first = own[..count].iter().find(|&&pin| !touched(pin)).and_then(|&pin| Some((pin, self.volts(pin)?)));
+        let own_first =
+            own[..count].iter().find(|&&pin| !touched(pin)).and_then(|&pin| Some((pin, self.volts(pin)?)));
         let found = own_first.or_else(|| read.next());
         let mut level = Level {
             nets,
@@ -256,11 +267,17 @@ impl Scene<'_> {
             partners: [None, None],
         };
         if let (Some(volts), false) = (level.volts, matches!(cause, Cause::Missing(_))) {
-            let drops = own[..count].iter().filter_map(|&pin| self.centre(pin)).filter(|centre| *centre > 0.05);
+            let drops =
+                own[..count].iter().filter_map(|&pin| self.centre(pin)).filter(|centre| *centre > 0.05);
             level.pull = drops.map(|centre| (centre - volts) / centre).fold(0.0, f64::max).clamp(0.0, 1.0);
         }
         // The circuit of a fault does not change while the search tries it in other company.
-        let known = self.levels.borrow().iter().find(|(c, first, _)| *c == cause && *first == level.first).map(|k| k.2);
+        let known = self
+            .levels
+            .borrow()
+            .iter()
+            .find(|(c, first, _)| *c == cause && *first == level.first)
+            .map(|k| k.2);
         if let Some(known) = known {
             return known;
         }
@@ -290,13 +307,15 @@ impl Scene<'_> {
                 let pair = tied.map(|leg| (leg, self.missing_of_pair(leg.pin)));
                 level.density = self.missing_density(pin, volts, pair);
                 if let Some((leg, (_, Some(reading)))) = pair {
-                    level.partners[0] = Some(Leg { pin: leg.pin, reading, tied: leg.tied, level: reading, same: 0.0 });
+                    level.partners[0] =
+                        Some(Leg { pin: leg.pin, reading, tied: leg.tied, level: reading, same: 0.0 });
                 }
             }
             (Cause::Bridge(a, b), Some(volts)) => {
                 let bridged = self.bridge(a, b);
                 level.density = bridged.joint.map_or(NEVER, |joint| {
-                    let lower = [a, b].into_iter().filter(|&p| self.centre(p).is_some()).map(|p| self.today[p]);
+                    let lower =
+                        [a, b].into_iter().filter(|&p| self.centre(p).is_some()).map(|p| self.today[p]);
                     let least = lower.min_by(|x, y| x.centre.total_cmp(&y.centre));
                     least.map_or(NEVER, |least| {
                         let doubt = least.deviation.hypot(0.4 * (least.centre - joint)).max(0.003);
@@ -304,7 +323,13 @@ impl Scene<'_> {
                     })
                 });
                 for (slot, partner) in level.partners.iter_mut().zip(bridged.partners) {
-                    *slot = partner.map(|(pin, reading, tied)| Leg { pin, reading, tied, level: volts, same: 0.0 });
+                    *slot = partner.map(|(pin, reading, tied)| Leg {
+                        pin,
+                        reading,
+                        tied,
+                        level: volts,
+                        same: 0.0,
+                    });
                 }
             }
             // Nothing read on the net: a missing part was dealt with above, the others need a reading.
@@ -352,7 +377,9 @@ impl Scene<'_> {
         volts: Option<f64>,
         pair: Option<(Partner, (Option<f64>, Option<f64>))>,
     ) -> f64 {
-        let (Some(centre), 1) = (self.centre(pin), self.layout.nets[self.net(pin)].len()) else { return NEVER };
+        let (Some(centre), 1) = (self.centre(pin), self.layout.nets[self.net(pin)].len()) else {
+            return NEVER;
+        };
         if self.class(pin) == Class::Ground {
             return NEVER;
         }
@@ -376,7 +403,6 @@ impl Scene<'_> {
             }
         }
     }
-
 }
 
 /// A net with a fault: where it stands and what hangs on it.
@@ -421,4 +447,3 @@ fn mix(a: f64, log_a: f64, b: f64, log_b: f64) -> f64 {
     let high = x.max(y);
     high + ((x - high).exp() + (y - high).exp()).ln()
 }
-
