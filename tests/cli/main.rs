@@ -5,3 +5,4 @@ mod help;
 mod practice;
 mod readme;
 mod run;
+mod seeds;
