@@ -72,7 +72,8 @@ impl Drop for Emulator {
 
 /// An image by its name, if it was built and `emulator` is there.
 fn image(name: &str, emulator: Result<(), String>) -> Option<PathBuf> {
-    let folder = env::var_os("PINTALLY_IMAGES").map_or_else(|| workspace().join("target/images"), PathBuf::from);
+    let folder =
+        env::var_os("PINTALLY_IMAGES").map_or_else(|| workspace().join("target/images"), PathBuf::from);
     let image = folder.join(name).with_extension("elf");
     let missing = match emulator {
         Err(missing) => missing,
