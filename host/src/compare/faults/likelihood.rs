@@ -228,8 +228,9 @@ impl Scene<'_> {
         let moved = seen - self.today[source].centre;
         if pulled > 0.0 && self.class(source) == Class::Junction && moved < -1.5 * self.today[source].deviation {
             let (chance, mean) = if self.layout.places[source].rail { ALONG_RAIL } else { ALONG };
-            // Resistance in series makes a net fall more for the same share of the current.
-            let mean = mean * pulled.max(0.1) * (1.0 + self.resistive[source] / SLOPE);
+            // Resistance in series makes a net fall more for the same share of the current; half of it is between the
+            // pin and the tie on average.
+            let mean = mean * pulled.max(0.1) * (1.0 + 0.5 * self.resistive[source] / SLOPE);
             return mix(1.0 - chance, null, chance, moved / mean - mean.ln());
         }
         null
