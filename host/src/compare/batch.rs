@@ -68,7 +68,11 @@ impl Batch {
 
     /// What is to be expected of boards like these, and the ratio of currents that explains it; `None` if the batch
     /// was read with the reference's meter or is too small to tell.
-    pub(super) fn carry_over(&self, layout: &Layout, expected: &[Expectation]) -> Option<(Vec<Expectation>, f64)> {
+    pub(super) fn carry_over(
+        &self,
+        layout: &Layout,
+        expected: &[Expectation],
+    ) -> Option<(Vec<Expectation>, f64)> {
         let middles: Vec<Option<(f64, u32)>> = (0..expected.len()).map(|pin| self.middle(pin)).collect();
         // The median of B readings has the variance 1.57·σ²/B (π/2, Kendall & Stuart); the reference's own doubt
         // stays.
@@ -102,7 +106,12 @@ impl Batch {
 
 /// One pin's expectation under the batch's meter: each kind of path predicts where it should be now, the batch says
 /// where it is, and the kind that fits better draws it there, three deviations of its own doubt at the farthest.
-fn carried(pin: &Expectation, common: &Common, shapes: [Shape; 2], middle: Option<(f64, u32)>) -> Expectation {
+fn carried(
+    pin: &Expectation,
+    common: &Common,
+    shapes: [Shape; 2],
+    middle: Option<(f64, u32)>,
+) -> Expectation {
     let own = pin.deviation * pin.deviation / pin.count.max(1) as f64;
     let mut best: Option<(f64, Shape, f64, f64)> = None;
     for shape in shapes.into_iter().filter(|shape| shape.weight > 0.0) {
@@ -126,8 +135,11 @@ fn carried(pin: &Expectation, common: &Common, shapes: [Shape; 2], middle: Optio
     let Some((_, shape, shift, left)) = best else { return *pin };
     // What was taken for a junction and scales like a resistor scatters like one.
     let turned = shape.resistor && pin.slope < -5e-4;
-    let (slope, deviation) =
-        if turned { (0.0, pin.deviation.hypot(TOLERANCE * pin.centre * common.ratio)) } else { (pin.slope, pin.deviation) };
+    let (slope, deviation) = if turned {
+        (0.0, pin.deviation.hypot(TOLERANCE * pin.centre * common.ratio))
+    } else {
+        (pin.slope, pin.deviation)
+    };
     // The doubt that is left is the centre's; the count says it in the unit of the deviation.
     let count = (deviation * deviation / left.max(1e-12)).round().clamp(1.0, 1e6);
     Expectation {

@@ -131,15 +131,19 @@ pub(super) fn today(layout: &Layout, expected: &Expectation, pin: usize, common:
     let variance = (expected.deviation * spread).powi(2) * (1.0 + centre_doubt) + warm * warm;
     let with = |doubt: f64| (variance + doubt * doubt).sqrt();
     let shared = LEGS * variance + first.doubt * first.doubt;
-    let other = (second.weight > 0.0)
-        .then(|| (expected.centre + second.moved, with(second.doubt), second.weight));
+    let other =
+        (second.weight > 0.0).then(|| (expected.centre + second.moved, with(second.doubt), second.weight));
     Today {
         centre: expected.centre + first.moved,
         deviation: with(first.doubt),
         freedom: expected.freedom,
         norm: expected.norm,
         other,
-        with_partner: if place.partner.is_some() { shared / (variance + first.doubt * first.doubt) } else { 0.0 },
+        with_partner: if place.partner.is_some() {
+            shared / (variance + first.doubt * first.doubt)
+        } else {
+            0.0
+        },
     }
 }
 
@@ -164,7 +168,9 @@ pub(super) fn shapes(place: &Place, expected: &Expectation, common: &Common) -> 
             };
             let resistor = Shape {
                 weight: chance,
-                moved: change * expected.centre + common.path + if class == Class::Resistor { warm } else { 0.0 },
+                moved: change * expected.centre
+                    + common.path
+                    + if class == Class::Resistor { warm } else { 0.0 },
                 doubt: if class == Class::Resistor {
                     (0.01 * change * expected.centre).abs()
                 } else {
@@ -242,7 +248,12 @@ fn fit_temperature(
 }
 
 /// Robust spread of standardised residuals of junction pins, and how many there are.
-fn standard_spread(layout: &Layout, expected: &[Expectation], values: &[Option<f64>], common: &Common) -> (f64, usize) {
+fn standard_spread(
+    layout: &Layout,
+    expected: &[Expectation],
+    values: &[Option<f64>],
+    common: &Common,
+) -> (f64, usize) {
     let flat = Common { stretch: 1.0, ..*common };
     let residuals: Vec<f64> = (0..values.len())
         .filter(|&pin| matches!(layout.places[pin].class, Class::Junction | Class::Resistor))

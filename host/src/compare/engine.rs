@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use super::{
-    Assumptions, Batch, Difference, Doubt, Finding, Judgement, NotShown, PinJudgement, PinVerdict, Placement, Shared,
-    Verdict,
+    Assumptions, Batch, Difference, Doubt, Finding, Judgement, NotShown, PinJudgement, PinVerdict, Placement,
+    Shared, Verdict,
     common::{self, Common, Today},
     evidence::{self, Expectation},
     faults::{Scene, explain},
@@ -58,7 +58,11 @@ impl Engine {
     ///
     /// # Errors
     /// [`Unfitting`] if the reference was made for other pins.
-    pub fn new(connector: &Connector, reference: &Reference, assumptions: &Assumptions) -> Result<Self, Unfitting> {
+    pub fn new(
+        connector: &Connector,
+        reference: &Reference,
+        assumptions: &Assumptions,
+    ) -> Result<Self, Unfitting> {
         reference.fits(connector)?;
         let layout = Layout::new(connector, reference);
         let expected = evidence::learn(&layout, reference, assumptions);
@@ -139,7 +143,10 @@ impl Engine {
         self.settle(&mut pins, &differs, &findings);
         let flagged: Vec<usize> = (0..pins.len())
             .filter(|&pin| {
-                matches!(pins[pin].verdict, PinVerdict::AtFault | PinVerdict::MovesAlong | PinVerdict::Unexplained)
+                matches!(
+                    pins[pin].verdict,
+                    PinVerdict::AtFault | PinVerdict::MovesAlong | PinVerdict::Unexplained
+                )
             })
             .collect();
         let verdict = verdict(&pins, &findings, doubtful.len());
@@ -189,10 +196,14 @@ impl Engine {
                     _ => None,
                 };
                 differs.push(match (reading, expected) {
-                    (PinValue::Overload, PinValue::Volts(_)) | (PinValue::Volts(_), PinValue::Overload) => true,
-                    _ => difference.is_some_and(|d| d.abs() > limit)
-                        && !self.expected[pin].contested
-                        && !of_other_kind(reading, &today[pin]),
+                    (PinValue::Overload, PinValue::Volts(_)) | (PinValue::Volts(_), PinValue::Overload) => {
+                        true
+                    }
+                    _ => {
+                        difference.is_some_and(|d| d.abs() > limit)
+                            && !self.expected[pin].contested
+                            && !of_other_kind(reading, &today[pin])
+                    }
                 });
                 PinJudgement {
                     reading,
@@ -284,7 +295,9 @@ impl Engine {
 /// Whether a reading is where the pin would be if its path were of the other kind.
 fn of_other_kind(reading: PinValue, today: &Today) -> bool {
     match (reading, today.other) {
-        (PinValue::Volts(seen), Some((centre, deviation, _))) => (seen.get() - centre).abs() < 3.0 * deviation,
+        (PinValue::Volts(seen), Some((centre, deviation, _))) => {
+            (seen.get() - centre).abs() < 3.0 * deviation
+        }
         _ => false,
     }
 }

@@ -78,20 +78,23 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
     };
     let mut centres: Vec<f64> =
         (0..count).map(|pin| median_of((0..boards).filter_map(|b| reading(b, pin))).unwrap_or(0.0)).collect();
-    let resistive: Vec<f64> =
-        (0..count).map(|pin| resistive(centres[pin])).collect();
+    let resistive: Vec<f64> = (0..count).map(|pin| resistive(centres[pin])).collect();
     let mut slopes: Vec<f64> =
         (0..count).map(|pin| slope(layout.places[pin].class, centres[pin] - resistive[pin])).collect();
-    let prior_doubt: Vec<f64> = (0..count).map(|pin| slope_doubt(slopes[pin], layout.places[pin].resistor)).collect();
+    let prior_doubt: Vec<f64> =
+        (0..count).map(|pin| slope_doubt(slopes[pin], layout.places[pin].resistor)).collect();
     let mut doubts = prior_doubt.clone();
     let mut warmer = vec![0.0; boards];
     let mut kept: Vec<Vec<f64>> = Vec::new();
     for round in 0..3 {
         for (board, warmer) in warmer.iter_mut().enumerate() {
-            let points = (0..count).filter_map(|pin| Some((slopes[pin], reading(board, pin)? - centres[pin])));
+            let points =
+                (0..count).filter_map(|pin| Some((slopes[pin], reading(board, pin)? - centres[pin])));
             *warmer = if boards > 1 { temperature(points) } else { 0.0 };
         }
-        let residual = |board: usize, pin: usize| Some(reading(board, pin)? - centres[pin] - slopes[pin] * warmer[board]);
+        let residual = |board: usize, pin: usize| {
+            Some(reading(board, pin)? - centres[pin] - slopes[pin] * warmer[board])
+        };
         let scale = common_scale(layout, boards, &residual).unwrap_or(assumptions.spread.get());
         kept = (0..count)
             .map(|pin| {
@@ -99,7 +102,9 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
                 if all.len() < 3 {
                     return all;
                 }
-                let limit = (ODD * scale.max(RESISTOR_TOLERANCE * relative(layout.places[pin].class, centres[pin]))).max(ODD_VOLTS);
+                let limit = (ODD
+                    * scale.max(RESISTOR_TOLERANCE * relative(layout.places[pin].class, centres[pin])))
+                .max(ODD_VOLTS);
                 let middle = median_of(all.iter().copied()).unwrap_or(0.0);
                 all.into_iter().filter(|r| (r - middle).abs() <= limit).collect()
             })
@@ -183,7 +188,11 @@ pub(super) fn temperature(points: impl Iterator<Item = (f64, f64)>) -> f64 {
     0.0
 }
 
-fn common_scale(layout: &Layout, boards: usize, residual: &impl Fn(usize, usize) -> Option<f64>) -> Option<f64> {
+fn common_scale(
+    layout: &Layout,
+    boards: usize,
+    residual: &impl Fn(usize, usize) -> Option<f64>,
+) -> Option<f64> {
     if boards < 2 {
         return None;
     }
@@ -215,7 +224,12 @@ fn refined(slope: f64, doubt: f64, scale: f64, pairs: impl Iterator<Item = (f64,
 }
 
 /// Deviation of every pin, each class moderated among its like.
-fn spreads(layout: &Layout, kept: &[Vec<f64>], centres: &[f64], assumptions: &Assumptions) -> Vec<SampleVariance> {
+fn spreads(
+    layout: &Layout,
+    kept: &[Vec<f64>],
+    centres: &[f64],
+    assumptions: &Assumptions,
+) -> Vec<SampleVariance> {
     let mut out = vec![SampleVariance { variance: 1e-6, freedom: ASSUMED_FREEDOM }; kept.len()];
     for like in [Like::Ground, Like::Junction, Like::Resistor] {
         // Resistors scatter in proportion to their drop: compare them in units of it.
@@ -225,7 +239,8 @@ fn spreads(layout: &Layout, kept: &[Vec<f64>], centres: &[f64], assumptions: &As
             Like::Resistor => RESISTOR_TOLERANCE,
             Like::Junction => assumptions.spread.get(),
         };
-        let pins: Vec<usize> = (0..kept.len()).filter(|&pin| Like::of(&layout.places[pin]) == Some(like)).collect();
+        let pins: Vec<usize> =
+            (0..kept.len()).filter(|&pin| Like::of(&layout.places[pin]) == Some(like)).collect();
         let samples: Vec<SampleVariance> = pins
             .iter()
             .map(|&pin| {
@@ -246,7 +261,8 @@ fn spreads(layout: &Layout, kept: &[Vec<f64>], centres: &[f64], assumptions: &As
         for (&pin, sample) in pins.iter().zip(&samples) {
             let of = common.of(*sample);
             let floor = RESOLUTION.powi(2);
-            out[pin] = SampleVariance { variance: of.variance * unit(pin).powi(2) + floor, freedom: of.freedom };
+            out[pin] =
+                SampleVariance { variance: of.variance * unit(pin).powi(2) + floor, freedom: of.freedom };
         }
     }
     out

@@ -118,13 +118,14 @@ impl Layout {
                 let rail = connector.pins[pin].role == Some(Role::Power)
                     || (classes[pin] == Class::Junction && nets[net_of[pin]].len() > 1);
                 Place {
-                class: classes[pin],
-                net: net_of[pin],
-                rail,
-                resistor: resistor(classes[pin], reference.value(pin), rail),
-                partner: partner(connector, reference, &classes, &beside, &net_of, pin),
-                neighbours: beside[pin].clone(),
-            }})
+                    class: classes[pin],
+                    net: net_of[pin],
+                    rail,
+                    resistor: resistor(classes[pin], reference.value(pin), rail),
+                    partner: partner(connector, reference, &classes, &beside, &net_of, pin),
+                    neighbours: beside[pin].clone(),
+                }
+            })
             .collect();
         Self { places, nets }
     }
@@ -207,7 +208,9 @@ fn learned_nets(classes: &[Class], beside: &[Vec<(usize, f64)>], reference: &Ref
 fn read_the_same(reference: &Reference, a: usize, b: usize) -> bool {
     let (mut together, mut apart) = (0, 0);
     for board in &reference.boards {
-        if let (Some(PinValue::Volts(a)), Some(PinValue::Volts(b))) = (board.values.get(a), board.values.get(b)) {
+        if let (Some(PinValue::Volts(a)), Some(PinValue::Volts(b))) =
+            (board.values.get(a), board.values.get(b))
+        {
             if (a.get() - b.get()).abs() < SAME_NET { together += 1 } else { apart += 1 }
         }
     }
@@ -270,7 +273,9 @@ fn partner(
     let own = drop(pin)?;
     beside[pin]
         .iter()
-        .filter(|&&(other, weight)| weight >= 1.0 && classes[other] == Class::Junction && net_of[other] != net_of[pin])
+        .filter(|&&(other, weight)| {
+            weight >= 1.0 && classes[other] == Class::Junction && net_of[other] != net_of[pin]
+        })
         .filter_map(|&(other, _)| Some((other, (drop(other)? - own).abs())))
         .filter(|&(_, apart)| apart < ALIKE)
         .min_by(|a, b| a.1.total_cmp(&b.1))

@@ -14,7 +14,8 @@ use crate::{reference::Reference, statistics::student_quantile, units::Ohms};
 /// freedom are `d0 + n − 1` (Smyth 2004); the deviation that it multiplies holds the doubt about the centre,
 /// `√(1 + 1/n)`.
 pub(super) fn factors(expected: &[Expectation], layout: &Layout, false_alarms: f64) -> Vec<f64> {
-    let judged = layout.places.iter().filter(|place| !matches!(place.class, Class::Open | Class::Unknown)).count();
+    let judged =
+        layout.places.iter().filter(|place| !matches!(place.class, Class::Open | Class::Unknown)).count();
     let alarm = (false_alarms / judged.max(1) as f64).clamp(1e-12, 0.5);
     expected.iter().map(|pin| student_quantile(1.0 - 0.5 * alarm, pin.freedom)).collect()
 }

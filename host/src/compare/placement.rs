@@ -8,11 +8,7 @@ use super::{
     common::Today,
     layout::{Class, Layout},
 };
-use crate::{
-    connector::Connector,
-    readings::PinValue,
-    statistics::median_of,
-};
+use crate::{connector::Connector, readings::PinValue, statistics::median_of};
 
 /// Ways of being seated that exchange readings: for every pin the pin whose net it touches, if any.
 #[derive(Debug, Clone)]
@@ -69,7 +65,12 @@ impl Seats {
 }
 
 /// The wrong placement that explains a board, if one does.
-pub(super) fn find(layout: &Layout, seats: &Seats, today: &[Today], values: &[PinValue]) -> Option<Placement> {
+pub(super) fn find(
+    layout: &Layout,
+    seats: &Seats,
+    today: &[Today],
+    values: &[PinValue],
+) -> Option<Placement> {
     if let Some(placement) = plain(layout, today, values) {
         return Some(placement);
     }
@@ -109,7 +110,9 @@ fn plain(layout: &Layout, today: &[Today], values: &[PinValue]) -> Option<Placem
     for (pin, value) in values.iter().enumerate() {
         let class = layout.places[pin].class;
         read += usize::from(!matches!(value, PinValue::Unread(_)));
-        if matches!(class, Class::Ground | Class::Junction | Class::Resistor) && !matches!(value, PinValue::Unread(_)) {
+        if matches!(class, Class::Ground | Class::Junction | Class::Resistor)
+            && !matches!(value, PinValue::Unread(_))
+        {
             paths += 1;
             open += usize::from(*value == PinValue::Overload);
             grounds += usize::from(class == Class::Ground);
@@ -144,9 +147,11 @@ fn plain(layout: &Layout, today: &[Today], values: &[PinValue]) -> Option<Placem
 /// All ground pins raised alike, and the others with them.
 fn clip(layout: &Layout, today: &[Today], values: &[PinValue]) -> Option<Placement> {
     let raised = |class: Class| {
-        median_of((0..values.len()).filter(|&pin| layout.places[pin].class == class).filter_map(|pin| {
-            Some(values[pin].volts()?.get() - today[pin].centre)
-        }))
+        median_of(
+            (0..values.len())
+                .filter(|&pin| layout.places[pin].class == class)
+                .filter_map(|pin| Some(values[pin].volts()?.get() - today[pin].centre)),
+        )
     };
     let grounds = values
         .iter()
@@ -154,7 +159,8 @@ fn clip(layout: &Layout, today: &[Today], values: &[PinValue]) -> Option<Placeme
         .filter(|(pin, value)| layout.places[*pin].class == Class::Ground && value.volts().is_some())
         .count();
     let (ground, junction) = (raised(Class::Ground)?, raised(Class::Junction)?);
-    (grounds >= 2 && ground > CLIP && (junction - ground).abs() < 0.3 * ground).then_some(Placement::PoorGroundContact)
+    (grounds >= 2 && ground > CLIP && (junction - ground).abs() < 0.3 * ground)
+        .then_some(Placement::PoorGroundContact)
 }
 
 /// How well readings fit if each pin touches the net of another pin.

@@ -84,7 +84,11 @@ impl Scene<'_> {
 
     fn bridges(&self, pin: usize, seen: f64, standing_out: &[usize], found: &mut Vec<Cause>) {
         let net = self.net(pin);
-        let able = |other: usize| self.net(other) != net && self.class(other) != Class::Ground && self.class(other) != Class::Unknown;
+        let able = |other: usize| {
+            self.net(other) != net
+                && self.class(other) != Class::Ground
+                && self.class(other) != Class::Unknown
+        };
         let apart = |other: usize| self.volts(other).map(|volts| (volts - seen).abs());
         let before = found.len();
         // Any pin of the net may have the neighbour.
@@ -97,7 +101,9 @@ impl Scene<'_> {
         }
         let mut far: Vec<(f64, usize)> = (0..self.values.len())
             .filter(|&other| other != pin && able(other))
-            .filter(|&other| standing_out.contains(&other) || self.class(pin) == Class::Open || self.below(other, seen))
+            .filter(|&other| {
+                standing_out.contains(&other) || self.class(pin) == Class::Open || self.below(other, seen)
+            })
             .filter_map(|other| Some((apart(other).filter(|apart| *apart < ALIKE_FAR)?, other)))
             .collect();
         far.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
@@ -121,7 +127,9 @@ impl Scene<'_> {
             .map(|(other, misfit)| (misfit, other))
             .collect();
         fits.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        found.extend(fits.into_iter().take(MOST).map(|(_, other)| Cause::Swap(pin.min(other), pin.max(other))));
+        found.extend(
+            fits.into_iter().take(MOST).map(|(_, other)| Cause::Swap(pin.min(other), pin.max(other))),
+        );
     }
 
     /// How badly a pin's reading fits another pin's path, in deviations; `None` if it cannot be.

@@ -77,7 +77,11 @@ impl Scene<'_> {
         let (mut low, mut high) = (0.0, volts);
         for _ in 0..24 {
             let middle = 0.5 * (low + high);
-            if path.current_at(middle).0 > (volts - middle) / TERMINATION { high = middle } else { low = middle }
+            if path.current_at(middle).0 > (volts - middle) / TERMINATION {
+                high = middle;
+            } else {
+                low = middle;
+            }
         }
         (volts - 0.5 * (low + high)) / TERMINATION
     }
@@ -99,11 +103,15 @@ impl Scene<'_> {
     /// What two bridged nets read.
     pub(super) fn bridge(&self, a: usize, b: usize) -> Bridged {
         let partner = |pin: usize, not: usize| {
-            self.layout.places[pin]
-                .partner
-                .filter(|leg| leg.tied > WORTH && self.net(leg.pin) != self.net(not) && self.class(leg.pin) == Class::Junction)
+            self.layout.places[pin].partner.filter(|leg| {
+                leg.tied > WORTH
+                    && self.net(leg.pin) != self.net(not)
+                    && self.class(leg.pin) == Class::Junction
+            })
         };
-        let of_pair = self.layout.places[a].partner.is_some_and(|leg| leg.tied > WORTH && self.net(leg.pin) == self.net(b));
+        let of_pair = self.layout.places[a]
+            .partner
+            .is_some_and(|leg| leg.tied > WORTH && self.net(leg.pin) == self.net(b));
         let (pa, pb) = (partner(a, b), partner(b, a));
         let mut paths = [Path::Open; MOST_NETS];
         paths[0] = self.path(a, pa.is_some() || of_pair);
@@ -129,7 +137,9 @@ impl Scene<'_> {
         Bridged {
             joint: network.reading(&self.source, 0),
             partners: ends.map(|end| {
-                end.and_then(|(other, place)| Some((other.pin, network.reading(&self.source, place)?, other.tied)))
+                end.and_then(|(other, place)| {
+                    Some((other.pin, network.reading(&self.source, place)?, other.tied))
+                })
             }),
         }
     }

@@ -3,8 +3,8 @@
 use super::{
     super::{Alternative, Check, Evidence, Finding, Kind, layout::Class},
     Cause,
-    scene::Scene,
     likelihood::SURPRISING,
+    scene::Scene,
     search::{Set, search},
 };
 use crate::{
@@ -90,9 +90,10 @@ fn finding(scene: &Scene<'_>, cause: Cause, sets: &[Set], weights: &[f64]) -> Fi
 fn alike(scene: &Scene<'_>, a: Cause, b: Cause) -> bool {
     let net = |pin: usize| scene.net(pin);
     match (a, b) {
-        (Cause::Open(p) | Cause::Missing(p) | Cause::High(p), Cause::Open(q) | Cause::Missing(q) | Cause::High(q)) => {
-            p == q
-        }
+        (
+            Cause::Open(p) | Cause::Missing(p) | Cause::High(p),
+            Cause::Open(q) | Cause::Missing(q) | Cause::High(q),
+        ) => p == q,
         (Cause::Short(p), Cause::Short(q)) | (Cause::Leak(p), Cause::Leak(q)) => net(p) == net(q),
         (Cause::Bridge(a, b), Cause::Bridge(c, d)) => {
             (net(a), net(b)) == (net(c), net(d)) || (net(a), net(b)) == (net(d), net(c))

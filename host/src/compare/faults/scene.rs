@@ -9,7 +9,7 @@ use super::{
         layout::{Class, Layout},
     },
     Cause,
-    likelihood::Level,
+    level::Level,
 };
 use crate::{physics::Source, readings::PinValue};
 
@@ -153,7 +153,9 @@ impl<'a> Scene<'a> {
             (Class::Open, PinValue::Overload) => 0.0,
             (Class::Open, PinValue::Volts(_)) => (SLIP / RANGE).ln(),
             (_, PinValue::Overload) => SLIP.ln(),
-            (_, PinValue::Volts(volts)) => student(volts.get() - self.today[source].centre, &self.today[source]),
+            (_, PinValue::Volts(volts)) => {
+                student(volts.get() - self.today[source].centre, &self.today[source])
+            }
         }
     }
 
@@ -187,7 +189,8 @@ impl<'a> Scene<'a> {
 
     /// The drop expected of a good board; `None` where it reads `OL` or nothing is known.
     pub(super) fn centre(&self, pin: usize) -> Option<f64> {
-        matches!(self.class(pin), Class::Ground | Class::Junction | Class::Resistor).then(|| self.today[pin].centre)
+        matches!(self.class(pin), Class::Ground | Class::Junction | Class::Resistor)
+            .then(|| self.today[pin].centre)
     }
 }
 

@@ -61,7 +61,13 @@ pub(super) fn search(scene: &Scene<'_>, standing_out: &[usize]) -> Vec<Set> {
     done
 }
 
-fn offer(next: &mut Vec<Set>, scene: &Scene<'_>, causes: Vec<Cause>, left: Vec<usize>, standing_out: &[usize]) {
+fn offer(
+    next: &mut Vec<Set>,
+    scene: &Scene<'_>,
+    causes: Vec<Cause>,
+    left: Vec<usize>,
+    standing_out: &[usize],
+) {
     if next.iter().any(|set| set.causes == causes && set.left == left) {
         return;
     }
