@@ -24,6 +24,8 @@ pub enum ExitStatus {
     Software = 70,
     /// Reading or writing failed (EX_IOERR).
     Io = 74,
+    /// The other side speaks another version of the protocol (EX_PROTOCOL).
+    Protocol = 76,
     /// A setting, connector, wiring or profile does not fit (EX_CONFIG).
     Configuration = 78,
 }

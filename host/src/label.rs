@@ -53,31 +53,31 @@ pub fn note(text: &str) -> Result<&str, LabelProblem> {
     limited(text, LONGEST_NOTE)
 }
 
+/// Characters of a message from elsewhere that are shown at most.
+const LONGEST_MESSAGE: usize = 500;
+
 /// Shows a text that was found in a file, however strange, inside a message: in back quotes, with control
-/// characters spelt out, and cut when long.
+/// characters spelt out, and cut when it is longer than a name.
 #[derive(Debug, Clone, Copy)]
 pub struct Found<'a>(pub &'a str);
 
-/// Spells out what is not printable in a message made by a library from the text of a file.
+/// Spells out what is not printable in a message made by a library from the text of a file, and cuts it when
+/// it is long.
 #[must_use]
 pub fn printable(message: &str) -> String {
-    let mut shown = String::with_capacity(message.len());
-    for c in message.chars() {
-        push_printable(&mut shown, c);
-    }
-    shown
+    cut(message, LONGEST_MESSAGE)
+}
+
+/// Shows what should be a name and may be anything: with control characters spelt out, and cut when it is
+/// longer than a name.
+#[must_use]
+pub fn shown(name: &str) -> String {
+    cut(name, LONGEST_NAME)
 }
 
 impl fmt::Display for Found<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let mut shown = String::with_capacity(self.0.len().min(LONGEST_NAME) + 2);
-        for c in self.0.chars().take(LONGEST_NAME) {
-            push_printable(&mut shown, c);
-        }
-        if self.0.chars().nth(LONGEST_NAME).is_some() {
-            shown.push_str("...");
-        }
-        write!(f, "`{shown}`")
+        write!(f, "`{}`", shown(self.0))
     }
 }
 
@@ -98,17 +98,26 @@ fn limited(text: &str, most: usize) -> Result<&str, LabelProblem> {
 
 /// Control characters, line and paragraph separators, and the marks that change the direction of text
 /// (Unicode Standard, section 23.2 "Layout Controls").
-fn is_unprintable(c: char) -> bool {
+#[must_use]
+pub fn is_unprintable(c: char) -> bool {
     c.is_control()
         || matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{061C}')
 }
 
-fn push_printable(shown: &mut String, c: char) {
-    if is_unprintable(c) {
-        shown.extend(c.escape_default());
-    } else {
-        shown.push(c);
+fn cut(text: &str, most: usize) -> String {
+    let mut shown = String::with_capacity(text.len().min(most));
+    let mut chars = text.chars();
+    for c in chars.by_ref().take(most) {
+        if is_unprintable(c) {
+            shown.extend(c.escape_default());
+        } else {
+            shown.push(c);
+        }
     }
+    if chars.next().is_some() {
+        shown.push_str("...");
+    }
+    shown
 }
 
 #[cfg(test)]
@@ -132,6 +141,8 @@ mod tests {
     fn strange_texts_are_shown_harmlessly() {
         assert_eq!(Found("a\u{1b}[31m\n").to_string(), "`a\\u{1b}[31m\\n`");
         assert_eq!(Found(&"y".repeat(65)).to_string(), format!("`{}...`", "y".repeat(64)));
+        assert_eq!(shown("a\u{7}"), "a\\u{7}");
         assert_eq!(printable("key `\u{7}`"), "key `\\u{7}`");
+        assert_eq!(printable(&"y".repeat(501)), format!("{}...", "y".repeat(500)));
     }
 }

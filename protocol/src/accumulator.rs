@@ -15,9 +15,9 @@ const CAPACITY: usize = MAX_FRAME - 1;
 /// Collects the bytes of one direction of one link and gives back messages of type `M`.
 #[derive(Debug, Clone)]
 pub struct Accumulator<M> {
-    bytes: [u8; CAPACITY],
     /// Bytes since the last 0x00; more than `CAPACITY` while a frame is too long.
     length: usize,
+    bytes: [u8; CAPACITY],
     message: PhantomData<M>,
 }
 
@@ -62,7 +62,7 @@ impl<M: Message> Accumulator<M> {
     /// Starts with no bytes.
     #[must_use]
     pub const fn new() -> Self {
-        Self { bytes: [0; CAPACITY], length: 0, message: PhantomData }
+        Self { length: 0, bytes: [0; CAPACITY], message: PhantomData }
     }
 
     /// Takes one byte; gives an item if it ended a frame.

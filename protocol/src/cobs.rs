@@ -7,25 +7,31 @@
 /// A block of 254 bytes without a zero: the longest there is.
 const FULL: u8 = 0xFF;
 
-/// Stuffs `raw` into `out` and returns how many bytes were written, without the closing 0x00; `None` if
-/// `out` is too short.
-pub(crate) fn encode(raw: &[u8], out: &mut [u8]) -> Option<usize> {
-    let (mut code_at, mut code, mut at) = (0, 1_u8, 1);
-    for &byte in raw {
-        if code == FULL {
-            *out.get_mut(code_at)? = code;
-            (code_at, code, at) = (at, 1, at + 1);
-        }
-        if byte == 0 {
-            *out.get_mut(code_at)? = code;
-            (code_at, code, at) = (at, 1, at + 1);
+/// Longest bytes that [`encode_in_place`] stuffs: none of their blocks can be full.
+pub(crate) const LONGEST: usize = 253;
+
+/// Stuffs the bytes between the first and the last one of `frame` in place, which become the first code
+/// and the closing 0x00.
+///
+/// Every zero becomes the distance to the next one, the first byte the distance to the first. At most
+/// [`LONGEST`] bytes can be stuffed so.
+pub(crate) fn encode_in_place(frame: &mut [u8]) {
+    if let Some(end) = frame.last_mut() {
+        *end = 0;
+    }
+    let mut places = frame.iter_mut();
+    let Some(mut code) = places.next() else { return };
+    *code = 1;
+    for place in places {
+        if *place == 0 {
+            code = place;
+            *code = 1;
         } else {
-            *out.get_mut(at)? = byte;
-            (code, at) = (code + 1, at + 1);
+            *code = code.saturating_add(1);
         }
     }
-    *out.get_mut(code_at)? = code;
-    Some(at)
+    // The closing 0x00 was counted as a code of its own.
+    *code = 0;
 }
 
 /// Takes the stuffing out of `bytes` in place and returns how many bytes are left; `None` if the stuffing
@@ -70,22 +76,25 @@ mod tests {
     #[test]
     fn published_examples() {
         let table = include_str!("../../fixtures/published/wire/cobs.csv");
-        let mut cases = 0;
+        let (mut cases, mut encoded) = (0, 0);
         for line in table.lines().skip(1) {
             // The hex columns hold no comma, the description in front may.
             let mut columns = line.rsplitn(3, ',');
             let (stuffed, raw) = (bytes(columns.next().unwrap()), bytes(columns.next().unwrap()));
             let case = columns.next().unwrap();
 
-            let mut out = std::vec![0; raw.len() + 4];
-            let length = encode(&raw, &mut out).unwrap();
-            assert_eq!(&out[..length], stuffed, "encode: {case}");
+            if raw.len() <= LONGEST {
+                let mut frame = [&[0], raw.as_slice(), &[0]].concat();
+                encode_in_place(&mut frame);
+                assert_eq!(frame.split_last(), Some((&0, stuffed.as_slice())), "encode: {case}");
+                encoded += 1;
+            }
             let mut inside = stuffed.clone();
             let length = decode_in_place(&mut inside).unwrap();
             assert_eq!(&inside[..length], raw, "decode: {case}");
             cases += 1;
         }
-        assert_eq!(cases, 21);
+        assert_eq!((cases, encoded), (21, 14));
     }
 
     /// The decode errors of the cobs-python test suite (MIT): `fixtures/published/wire/cobs_decode_errors.json`.
@@ -101,13 +110,21 @@ mod tests {
     }
 
     #[test]
-    fn too_short_a_buffer_is_refused() {
-        for raw in [&[1, 2, 3][..], &[0, 0, 0], &[7; 254], &[7; 255]] {
-            let mut out = [0; 300];
-            let needed = encode(raw, &mut out).unwrap();
-            for length in 0..needed {
-                assert_eq!(encode(raw, &mut out[..length]), None, "{length} of {needed}");
-            }
+    fn longest_bytes_come_back() {
+        for raw in [[7; LONGEST], [0; LONGEST], core::array::from_fn(|at| at as u8)] {
+            let mut frame = [&[0], raw.as_slice(), &[0]].concat();
+            encode_in_place(&mut frame);
+            assert_eq!(frame.iter().position(|&byte| byte == 0), Some(LONGEST + 1));
+            let length = decode_in_place(&mut frame[..=LONGEST]).unwrap();
+            assert_eq!(&frame[..length], raw);
+        }
+    }
+
+    #[test]
+    fn frames_without_room_are_survived() {
+        for mut short in [Vec::new(), std::vec![9], std::vec![9, 9]] {
+            encode_in_place(&mut short);
+            assert!(short.last().is_none_or(|&end| end == 0));
         }
     }
 }

@@ -1,26 +1,47 @@
 //! One message as one frame: content, checksum, stuffing, 0x00.
 
-use crc::{CRC_32_ISO_HDLC, Crc, Table};
-use heapless::Vec;
+use crc::{CRC_32_ISO_HDLC, Crc, NoTable};
 
-use crate::size::{CHECKSUM, MAX_CONTENT, MAX_FRAME};
+use crate::size::{CHECKSUM, MAX_FRAME};
 use crate::{Message, cobs};
 
 /// The bytes of one frame, with the 0x00 at the end.
-pub type Frame = Vec<u8, MAX_FRAME>;
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub struct Frame {
+    bytes: [u8; MAX_FRAME],
+    length: usize,
+}
+
+impl core::ops::Deref for Frame {
+    type Target = [u8];
+
+    fn deref(&self) -> &[u8] {
+        self.bytes.get(..self.length).unwrap_or_default()
+    }
+}
+
+impl core::fmt::Debug for Frame {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        write!(f, "{:02X?}", &**self)
+    }
+}
 
 /// CRC-32/ISO-HDLC: polynomial 0x04C11DB7, start 0xFFFFFFFF, both reflected, final XOR 0xFFFFFFFF; check
 /// value 0xCBF43926 (Catalogue of parametrised CRC algorithms).
-const CRC: Crc<u32, Table<1>> = Crc::<u32, Table<1>>::new(&CRC_32_ISO_HDLC);
+///
+/// Without a table: a frame is short, and a table of 1 KiB would be a sixth of the library's flash.
+const CRC: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_32_ISO_HDLC);
 
 /// Encodes a message as the frame that goes over the wire.
 #[must_use]
 pub fn encode<M: Message>(message: &M) -> Frame {
-    let frame = try_encode(message);
+    let mut frame = Frame { bytes: [0; MAX_FRAME], length: 0 };
+    let length = try_encode(message, &mut frame.bytes);
     // The sizes in `size.rs` are proven to hold every message, so the empty frame (which means nothing on
     // the wire) stands here only because firmware may have no panic path.
-    debug_assert!(frame.is_some(), "a message outgrew the frame");
-    frame.unwrap_or_default()
+    debug_assert!(length.is_some(), "a message outgrew the frame");
+    frame.length = length.unwrap_or(0);
+    frame
 }
 
 /// Takes the stuffing out of the bytes of a frame (without its 0x00) in place and checks the checksum.
@@ -32,7 +53,12 @@ pub fn decode(bytes: &mut [u8]) -> Result<&[u8], Damaged> {
     let length = cobs::decode_in_place(bytes).ok_or(Damaged)?;
     let inside = bytes.get(..length).ok_or(Damaged)?;
     let (content, checksum) = inside.split_last_chunk::<CHECKSUM>().ok_or(Damaged)?;
-    if checksum_of(content) == u32::from_le_bytes(*checksum) { Ok(content) } else { Err(Damaged) }
+    // The checksum of nothing is 0, so `01 01 01 01 01 00` would be a good frame without content: a line
+    // that is stuck on one byte must not look like a host.
+    if content.is_empty() || checksum_of(content) != u32::from_le_bytes(*checksum) {
+        return Err(Damaged);
+    }
+    Ok(content)
 }
 
 /// The stuffing or the checksum of a frame is wrong.
@@ -48,16 +74,15 @@ impl core::fmt::Display for Damaged {
 
 impl core::error::Error for Damaged {}
 
-fn try_encode<M: Message>(message: &M) -> Option<Frame> {
-    let mut inside = [0; MAX_CONTENT + CHECKSUM];
-    let length = postcard::to_slice(message, &mut inside).ok()?.len();
-    let checksum = checksum_of(inside.get(..length)?);
-    inside.get_mut(length..length + CHECKSUM)?.copy_from_slice(&checksum.to_le_bytes());
-
-    let mut stuffed = [0; MAX_FRAME];
-    let stuffed_length = cobs::encode(inside.get(..length + CHECKSUM)?, &mut stuffed)?;
-    // The byte after the stuffed ones is still 0: the end of the frame.
-    Vec::from_slice(stuffed.get(..=stuffed_length)?).ok()
+/// Writes the frame into `out` and returns its length.
+fn try_encode<M: Message>(message: &M, out: &mut [u8; MAX_FRAME]) -> Option<usize> {
+    let (_, inside) = out.split_first_mut()?;
+    let length = message.to_content(inside)?;
+    let (content, rest) = inside.split_at_mut_checked(length)?;
+    *rest.first_chunk_mut()? = checksum_of(content).to_le_bytes();
+    let frame = out.get_mut(..1 + length + CHECKSUM + 1)?;
+    cobs::encode_in_place(frame);
+    Some(frame.len())
 }
 
 fn checksum_of(content: &[u8]) -> u32 {
@@ -86,8 +111,8 @@ mod tests {
     }
 
     #[test]
-    fn content_shorter_than_a_checksum_is_damaged() {
-        for short in [&mut [0x01_u8][..], &mut [0x02, 0x11], &mut [0x04, 1, 2, 3]] {
+    fn no_content_is_damaged() {
+        for short in [&mut [0x01_u8][..], &mut [0x02, 0x11], &mut [0x04, 1, 2, 3], &mut [0x01; 5]] {
             assert_eq!(decode(short), Err(Damaged));
         }
     }

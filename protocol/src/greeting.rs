@@ -20,7 +20,7 @@ pub struct Greeting {
     pub plan_steps: u16,
     /// Major, minor and patch number of the firmware.
     pub firmware: (u8, u8, u8),
-    /// Names this one unit.
+    /// Names this one unit; all zeros if it has no number of its own.
     pub unique_id: [u8; 8],
     /// Which optional parts are there.
     pub parts: Parts,

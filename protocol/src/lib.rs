@@ -11,7 +11,9 @@ mod greeting;
 mod message;
 mod request;
 pub mod size;
+mod table;
 pub mod version;
+mod wire;
 
 pub use accumulator::{Accumulator, FrameError, Items};
 pub use channel::Channel;

@@ -1,15 +1,17 @@
 //! From the content of a frame to a message, and back.
 
-use serde::Serialize;
-use serde::de::DeserializeOwned;
-
+use crate::wire::{Reader, Wire, Writer};
 use crate::{BoardMessage, RequestFrame, size};
 
 /// A message that goes over the wire as one frame: [`RequestFrame`] to the switching board,
 /// [`BoardMessage`] from it.
-pub trait Message: Serialize + DeserializeOwned + sealed::Sealed {
+pub trait Message: Sized + sealed::Sealed {
     /// Longest content in bytes.
     const MAX_CONTENT: usize;
+
+    /// Writes the content of a frame into `buffer` and returns how many bytes it has; `None` if they do not
+    /// fit.
+    fn to_content(&self, buffer: &mut [u8]) -> Option<usize>;
 
     /// Reads a message from the content of a frame whose checksum was good.
     ///
@@ -38,9 +40,15 @@ impl core::error::Error for UnknownContent {}
 impl Message for RequestFrame {
     const MAX_CONTENT: usize = size::MAX_REQUEST;
 
+    fn to_content(&self, buffer: &mut [u8]) -> Option<usize> {
+        write(self, buffer)
+    }
+
     fn from_content(content: &[u8]) -> Result<Self, UnknownContent> {
-        exactly(content).ok_or_else(|| UnknownContent {
-            seq: postcard::take_from_bytes(content).ok().map(|(seq, _)| seq),
+        read(content).ok_or_else(|| {
+            let mut reader = Reader::new(content);
+            let seq = u16::read(&mut reader);
+            UnknownContent { seq: reader.is_good().then_some(seq) }
         })
     }
 }
@@ -48,20 +56,29 @@ impl Message for RequestFrame {
 impl Message for BoardMessage {
     const MAX_CONTENT: usize = size::MAX_BOARD_MESSAGE;
 
+    fn to_content(&self, buffer: &mut [u8]) -> Option<usize> {
+        write(self, buffer)
+    }
+
     fn from_content(content: &[u8]) -> Result<Self, UnknownContent> {
-        exactly(content).ok_or(UnknownContent { seq: None })
+        read(content).ok_or(UnknownContent { seq: None })
     }
 }
 
 const _: () = assert!(<RequestFrame as Message>::MAX_CONTENT <= size::MAX_CONTENT);
 const _: () = assert!(<BoardMessage as Message>::MAX_CONTENT <= size::MAX_CONTENT);
 
+fn write(message: &impl Wire, buffer: &mut [u8]) -> Option<usize> {
+    let mut writer = Writer::new(buffer);
+    message.write(&mut writer);
+    writer.finish()
+}
+
 /// Bytes left over are refused: a version fixes its messages to the last byte.
-fn exactly<T: DeserializeOwned>(content: &[u8]) -> Option<T> {
-    match postcard::take_from_bytes(content) {
-        Ok((message, [])) => Some(message),
-        Ok(_) | Err(_) => None,
-    }
+fn read<T: Wire>(content: &[u8]) -> Option<T> {
+    let mut reader = Reader::new(content);
+    let message = T::read(&mut reader);
+    reader.is_done().then_some(message)
 }
 
 mod sealed {

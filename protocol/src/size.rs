@@ -3,7 +3,7 @@
 //! A message cannot outgrow the buffers of an older peer by accident: the longest message of version 1
 //! is computed here from the byte tables, and a test encodes it.
 
-use crate::version;
+use crate::{cobs, version};
 
 /// Channels that one [`Request::LoadPlan`](crate::Request::LoadPlan) carries at most; longer plans come in
 /// several requests.
@@ -47,7 +47,7 @@ pub(crate) const MAX_BOARD_MESSAGE: usize =
 const _: () = assert!(version::CURRENT == 1, "a new version computes its longest message anew");
 const _: () = assert!(PLAN_CHUNK < 128, "the number of channels in a part is one byte on the wire");
 const _: () = assert!(PLAN_STEPS <= u16::MAX as usize, "step numbers are u16");
-const _: () = assert!(MAX_CONTENT + CHECKSUM <= 254, "one stuffing byte a frame: no run of 255 bytes");
+const _: () = assert!(MAX_CONTENT + CHECKSUM <= cobs::LONGEST, "one stuffing byte a frame");
 const _: () = assert!(MAX_CONTENT == 59 && MAX_FRAME == 65, "PROTOCOL.md states these sizes");
 
 const fn larger(a: usize, b: usize) -> usize {

@@ -1,2 +1,4 @@
-//! Loaders and joined ends for the tests of the whole: the tests themselves stand in the folders beside
-//! `src/` (`published/`, `system/`, ...), one binary a kind.
+//! Joined ends for the tests of the whole: the tests themselves stand in the folders beside `src/`, one binary
+//! a kind.
+
+pub mod rig;

@@ -3,9 +3,10 @@
 use std::{fs::File, io::BufReader, path::Path};
 
 use crate::{
-    connector::{self, Connector},
+    connector::{self, Connector, Wiring},
     exit_status::ExitStatus,
     failure::Failure,
+    meter::{self, Profile},
     readings::{
         BoardReadings,
         csv::{Boards, RowError, Strictness},
@@ -14,6 +15,9 @@ use crate::{
 };
 
 use super::Screen;
+
+/// Largest file that is read whole; connectors, profiles and references are far smaller.
+const LARGEST: u64 = 16 << 20;
 
 /// Reads a connector file.
 pub(super) fn connector(path: &Path) -> Result<Connector, Failure> {
@@ -83,9 +87,48 @@ pub(super) fn bad_row(path: &Path, error: RowError) -> Failure {
     failure.hint("--keep-good-rows leaves bad rows out and tells which")
 }
 
+/// Reads a wiring file.
+pub(super) fn wiring(path: &Path, connector: &Connector) -> Result<Wiring, Failure> {
+    Wiring::from_toml(&text(path)?, connector).map_err(|error| {
+        Failure::new(
+            ExitStatus::Configuration,
+            About { what: "cannot use wiring", name: path.display().to_string(), source: Box::new(error) },
+        )
+    })
+}
+
+/// Takes a meter profile by the name of a shipped one, or reads it from a file.
+pub(super) fn profile(name: &str) -> Result<Profile, Failure> {
+    if let Some(profile) = meter::shipped(name) {
+        return Ok(profile);
+    }
+    let path = Path::new(name);
+    if !path.exists() {
+        let found = format!("expected a shipped meter profile or a file, found neither of the name {name:?}");
+        return Err(Failure::new(ExitStatus::NoInput, found)
+            .hint("`pintally meter profiles` lists the shipped profiles"));
+    }
+    Profile::from_toml(&text(path)?).map_err(|error| {
+        Failure::new(
+            ExitStatus::Configuration,
+            About { what: "cannot use meter profile", name: name.to_owned(), source: Box::new(error) },
+        )
+    })
+}
+
 /// Reads a text file whole.
 pub(super) fn text(path: &Path) -> Result<String, Failure> {
-    std::fs::read_to_string(path).map_err(|error| missing(path, error))
+    let size = std::fs::metadata(path).map_err(|error| missing(path, error))?.len();
+    if size > LARGEST {
+        let found = format!("{}: expected at most {LARGEST} bytes, found {size}", path.display());
+        return Err(Failure::new(ExitStatus::Data, found).hint("check that it is the file you mean"));
+    }
+    let bytes = std::fs::read(path).map_err(|error| missing(path, error))?;
+    String::from_utf8(bytes).map_err(|error| {
+        let at = error.utf8_error().valid_up_to();
+        let found = format!("{}: expected UTF-8 text, found another byte at offset {at}", path.display());
+        Failure::new(ExitStatus::Data, found).hint("save the file as UTF-8 text")
+    })
 }
 
 fn missing(path: &Path, error: std::io::Error) -> Failure {

@@ -7,9 +7,21 @@
 )]
 
 mod compare;
+mod emulation;
 mod inputs;
+mod jig;
+mod line;
+mod logbook;
+mod meter;
+mod place;
+mod ports;
+mod practice;
+mod progress;
 mod reference;
+mod replay;
 mod screen;
+mod sweep;
+mod verdict;
 
 use clap::{Parser, Subcommand};
 
@@ -27,9 +39,17 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Sweep(Box<sweep::Args>),
+    Practice(Box<practice::Args>),
     Compare(compare::Args),
     Reference(reference::Args),
+    Replay(replay::Args),
+    Jig(jig::Args),
+    Meter(meter::Args),
 }
+
+/// Name and version of this program, as session logs tell it.
+const PROGRAM: &str = concat!("pintally ", env!("CARGO_PKG_VERSION"));
 
 /// Runs the command that was typed and tells how it ended.
 #[must_use]
@@ -55,6 +75,11 @@ pub fn main() -> ExitStatus {
 
 fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match command {
+        Command::Sweep(args) => sweep::run(args, screen),
+        Command::Practice(args) => practice::run(args, screen),
+        Command::Replay(args) => replay::run(args, screen),
+        Command::Jig(args) => jig::run(args, screen),
+        Command::Meter(args) => meter::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
         Command::Reference(args) => reference::run(args, screen),
     }

@@ -1,4 +1,4 @@
-//! Why a connector, wiring or board kind cannot be used.
+//! Why a connector cannot be used.
 
 use std::fmt;
 
@@ -7,7 +7,7 @@ use crate::{
     label::{self, Found, LabelProblem},
 };
 
-use super::{LAST_POSITION, MOST_PINS, PinName};
+use super::{LAST_POSITION, LONGEST_FILE, MOST_PINS, PinName, TomlProblem};
 
 /// Where in a file something is wrong.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -34,13 +34,15 @@ pub struct ConnectorError {
 #[non_exhaustive]
 #[allow(missing_docs, reason = "the messages say what each field holds")]
 pub enum ConnectorProblem {
+    #[error("expected connector {expected}, found {}", Found(found))]
+    OtherConnector { expected: String, found: String },
     #[error("expected at least one pin, found none")]
     NoPins,
     #[error("expected at most {MOST_PINS} pins, found {found}")]
     TooManyPins { found: usize },
-    #[error("expected a file of at most {most} bytes, found {found}")]
-    FileTooLong { most: usize, found: usize },
-    #[error("expected each pin once, found it again{}", first.map(|line| format!(" after line {line}")).unwrap_or_default())]
+    #[error("expected a file of at most {LONGEST_FILE} bytes, found {found}")]
+    FileTooLong { found: usize },
+    #[error("expected each pin once, found it again{}", first.map(|line| format!("; the first is on line {line}")).unwrap_or_default())]
     PinTwice { first: Option<u64> },
     #[error("expected one pin in each place, found pin {by} in row {row} at position {position} too")]
     PlaceTaken { row: Row, position: u16, by: PinName },
@@ -56,8 +58,8 @@ pub enum ConnectorProblem {
     PairNotMutual { other: PinName, found: Option<PinName> },
     #[error("{field}: {problem}")]
     Label { field: &'static str, problem: LabelProblem },
-    #[error("{message}")]
-    Toml { message: String },
+    #[error(transparent)]
+    Toml(#[from] TomlProblem),
     #[error("expected a column `pin` in the first line, found {}", Found(found))]
     NoPinColumn { found: String },
     #[error("expected the columns pin, row, position, net, role and pair, found {}", Found(found))]
@@ -102,7 +104,7 @@ impl fmt::Display for Place {
     /// `line 7, pin A3: `, or as much of it as is known.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         // The pin may come from a file whose names were not checked yet.
-        let pin = self.pin.as_ref().map(|pin| label::printable(pin.as_str())).filter(|pin| !pin.is_empty());
+        let pin = self.pin.as_ref().map(|pin| label::shown(pin.as_str())).filter(|pin| !pin.is_empty());
         match (self.line, pin) {
             (Some(line), Some(pin)) => write!(f, "line {line}, pin {pin}: "),
             (Some(line), None) => write!(f, "line {line}: "),

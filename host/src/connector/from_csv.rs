@@ -21,7 +21,7 @@ pub fn from_csv(name: &str, text: &str) -> Result<Connector, ConnectorError> {
         problem,
     };
     if text.len() > LONGEST_FILE {
-        return Err(at(None, None, Problem::FileTooLong { most: LONGEST_FILE, found: text.len() }));
+        return Err(at(None, None, Problem::FileTooLong { found: text.len() }));
     }
     let mut lines = Lines::new(text.as_bytes());
     let mut fields = Fields::default();
@@ -166,7 +166,10 @@ mod tests {
         let check = |text: &str, expected: &str| {
             assert_eq!(from_csv("J1", text).unwrap_err().to_string(), expected, "{text}");
         };
-        check("pin\n1\n2\n1\n", "line 4, pin 1: expected each pin once, found it again after line 2");
+        check(
+            "pin\n1\n2\n1\n",
+            "line 4, pin 1: expected each pin once, found it again; the first is on line 2",
+        );
         check(
             "pin,row,position\n1,A,1\n\n2,A,1\n",
             "line 4, pin 2: expected one pin in each place, found pin 1 in row A at position 1 too",

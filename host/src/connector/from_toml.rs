@@ -3,11 +3,10 @@
 use serde::Deserialize;
 use toml::Spanned;
 
-use crate::label;
-
 use super::{
-    Connector, LAST_POSITION, LONGEST_FILE, Pin, PinName, Role, check,
+    Connector, LAST_POSITION, MOST_PINS, Pin, PinName, Role, check,
     error::{ConnectorError, ConnectorProblem as Problem, Place},
+    toml_file::{Text, line_of, read},
 };
 
 /// Reads a connector from the text of a TOML file: `name`, and one `[[pin]]` table a pin, or the same as
@@ -16,27 +15,17 @@ use super::{
 /// # Errors
 /// [`ConnectorError`], which names the line and the pin.
 pub fn from_toml(text: &str) -> Result<Connector, ConnectorError> {
-    let file: File =
-        read(text).map_err(|(line, problem)| ConnectorError { place: Place { line, pin: None }, problem })?;
+    let file: File = read(text).map_err(|(line, problem)| ConnectorError {
+        place: Place { line, pin: None },
+        problem: problem.into(),
+    })?;
+    // Before the lines are looked up, which would take long for a file with very many tables.
+    if file.pin.len() > MOST_PINS {
+        let problem = Problem::TooManyPins { found: file.pin.len() };
+        return Err(ConnectorError { place: Place::default(), problem });
+    }
     let drawn = file.pin.into_iter().map(|drawn| pin(text, drawn)).collect::<Result<_, _>>()?;
     check::checked(&file.name, drawn)
-}
-
-/// Parses a TOML file of limited length into its stored form.
-pub(super) fn read<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, (Option<u64>, Problem)> {
-    if text.len() > LONGEST_FILE {
-        return Err((None, Problem::FileTooLong { most: LONGEST_FILE, found: text.len() }));
-    }
-    toml::from_str(text).map_err(|error| {
-        let line = error.span().map(|span| line_of(text, span.start));
-        (line, Problem::Toml { message: label::printable(error.message()).trim_end().replace('\n', "; ") })
-    })
-}
-
-/// Line of a byte, counted from 1.
-pub(super) fn line_of(text: &str, byte: usize) -> u64 {
-    let before = text.as_bytes().get(..byte).unwrap_or(text.as_bytes());
-    1 + before.iter().filter(|&&byte| byte == b'\n').count() as u64
 }
 
 #[derive(Deserialize)]
@@ -57,23 +46,6 @@ struct PinTable {
     role: Option<Spanned<String>>,
     pair: Option<Text>,
     note: Option<String>,
-}
-
-/// A name that may be written without quotes where it is a number: `name = 4`.
-#[derive(Deserialize)]
-#[serde(untagged, expecting = "expected a text or a whole number")]
-pub(super) enum Text {
-    Words(String),
-    Number(i64),
-}
-
-impl Text {
-    pub(super) fn into_string(self) -> String {
-        match self {
-            Self::Words(words) => words,
-            Self::Number(number) => number.to_string(),
-        }
-    }
 }
 
 fn pin(text: &str, table: PinTable) -> Result<check::Drawn, ConnectorError> {
@@ -117,6 +89,7 @@ fn pin(text: &str, table: PinTable) -> Result<check::Drawn, ConnectorError> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::{LONGEST_FILE, TomlProblem};
     use super::*;
 
     #[test]
@@ -169,7 +142,7 @@ mod tests {
         };
         check(
             "{ name = 1 },\n{ name = 2 },\n{ name = 1 }",
-            "line 5, pin 1: expected each pin once, found it again after line 3",
+            "line 5, pin 1: expected each pin once, found it again; the first is on line 3",
         );
         check("{ name = 1,\n position = 0 }", "line 4, pin 1: expected a position from 1 to 1024, found `0`");
         check(
@@ -202,6 +175,6 @@ mod tests {
     fn a_file_has_a_name_and_a_limit() {
         assert_eq!(from_toml("[[pin]]\nname = 1").unwrap_err().to_string(), "line 1: missing field `name`");
         let long = "#".repeat(LONGEST_FILE + 1);
-        assert!(matches!(from_toml(&long).unwrap_err().problem, Problem::FileTooLong { .. }));
+        assert!(matches!(from_toml(&long).unwrap_err().problem, Problem::Toml(TomlProblem::TooLong { .. })));
     }
 }

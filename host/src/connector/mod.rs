@@ -3,16 +3,25 @@
 //! This room knows the drawing of a connector and how a jig is wired to it. It does not know readings, and it
 //! opens no files: text goes in, values come out.
 
+mod board_kind;
 mod check;
 mod error;
 mod from_csv;
 mod from_toml;
 mod pin;
+mod toml_file;
+mod wiring;
+mod wiring_toml;
 
+pub use board_kind::{BoardKind, BoardKindError, BoardKindProblem, KindConnector, MOST_CONNECTORS};
 pub use error::{ConnectorError, ConnectorProblem, Place, Row};
 pub use from_csv::from_csv;
 pub use from_toml::from_toml;
 pub use pin::{Pin, PinName, Role};
+pub use toml_file::TomlProblem;
+pub use wiring::{
+    CHECK_RESISTOR_OHMS, CheckChannel, Lead, MOST_CHANNELS, Wiring, WiringError, WiringProblem,
+};
 
 use serde::{Deserialize, Serialize};
 
@@ -48,9 +57,14 @@ pub struct Connector {
 pub fn from_file(file_name: &str, text: &str) -> Result<Connector, ConnectorError> {
     let base = file_name.rsplit(['/', '\\']).next().unwrap_or(file_name);
     match base.rsplit_once('.') {
-        Some((stem, extension)) if extension.eq_ignore_ascii_case("csv") => from_csv(stem, text),
+        Some((stem, _)) if is_table(base) => from_csv(stem, text),
         _ => from_toml(text),
     }
+}
+
+/// Whether a file is a table of pins, by its name.
+fn is_table(file_name: &str) -> bool {
+    file_name.rsplit_once('.').is_some_and(|(_, extension)| extension.eq_ignore_ascii_case("csv"))
 }
 
 impl Connector {

@@ -164,7 +164,8 @@ impl Conversation {
     /// Asks for one reading. A meter that streams is not asked. A question before [`Event::Ready`], or before the
     /// last one is answered, is not sent.
     ///
-    /// Returns whether the question goes out.
+    /// Returns whether the question goes out. There may be no event for it: an answer whose mode differs from the
+    /// one before is held back, and the conversation [may ask](Self::may_ask) again.
     pub fn ask(&mut self, now: Moment) -> bool {
         match &mut self.kind {
             Kind::Streaming(_) => false,

@@ -2,8 +2,9 @@
 
 use super::{
     MeterError, Problem, Profile, Reading, Stamped,
-    format::{Content, Cut, Wire},
+    format::{Content, Cut, Format, Wire, wire},
     inbox::Inbox,
+    mode::ModeGate,
 };
 use crate::moment::Moment;
 
@@ -16,6 +17,9 @@ use crate::moment::Moment;
 /// The stamps of a reading say when the first and the last byte of its frame arrived. A port tells one time for
 /// a chunk; inside a chunk the bytes are taken to have come back to back at the baud rate of the profile, the
 /// last one at the time told.
+///
+/// Formats whose frames tell function and signs have no checksum. So a change of these is believed only when two
+/// frames in a row say it; a frame that stands alone with its mode is held back.
 ///
 /// ```
 /// use pintally::{meter::{self, Decoder}, moment::Moment};
@@ -31,6 +35,10 @@ pub struct Decoder {
     wire: Box<dyn Wire>,
     format: &'static str,
     inbox: Inbox,
+    gate: Option<ModeGate>,
+    held_back: u64,
+    /// When the first of two frames that make a reading began.
+    first_of_two: Option<Moment>,
     /// Bytes dropped since the last good frame.
     noise: usize,
     dropped: u64,
@@ -44,10 +52,22 @@ impl Decoder {
     /// Makes a decoder for the meter that a profile describes.
     #[must_use]
     pub fn new(profile: &Profile) -> Self {
+        // The two frames that make a reading of es11 agree already.
+        let described = profile.line.as_ref().is_some_and(|line| line.function_column.is_some());
+        let needs_gate = described || (profile.format.tells_function() && profile.format != Format::Es11);
+        Self { gate: needs_gate.then(ModeGate::default), ..Self::every_frame(profile) }
+    }
+
+    /// Makes a decoder that hands out every frame that can be read, also one whose mode no other frame confirms.
+    #[must_use]
+    pub fn every_frame(profile: &Profile) -> Self {
         Self {
-            wire: profile.wire(),
+            wire: wire(profile),
             format: profile.format.name(),
             inbox: Inbox::new(profile.port.byte_time()),
+            gate: None,
+            held_back: 0,
+            first_of_two: None,
             noise: 0,
             dropped: 0,
         }
@@ -79,16 +99,8 @@ impl Decoder {
                 }
                 Cut::Frame(length) => match self.wire.read(&self.inbox.waiting()[..length]) {
                     Ok(content) => {
-                        let stamped = |item| Stamped {
-                            first_byte: self.inbox.stamp(0),
-                            last_byte: self.inbox.stamp(length - 1),
-                            item,
-                        };
-                        let reading = match content {
-                            Content::Reading(reading) => Some(stamped(reading)),
-                            Content::Nothing => None,
-                        };
                         self.noise = 0;
+                        let reading = self.stamped(content, length);
                         self.inbox.take(length);
                         if let Some(reading) = reading {
                             return Some(Ok(reading));
@@ -109,6 +121,36 @@ impl Decoder {
     #[must_use]
     pub const fn dropped(&self) -> u64 {
         self.dropped
+    }
+
+    /// Frames that were held back because no other frame confirmed their mode, since the beginning.
+    #[must_use]
+    pub const fn held_back(&self) -> u64 {
+        self.held_back
+    }
+
+    /// Bytes that wait for the rest of their frame.
+    #[must_use]
+    pub fn waiting(&self) -> usize {
+        self.inbox.waiting().len()
+    }
+
+    fn stamped(&mut self, content: Content, length: usize) -> Option<Stamped<Reading>> {
+        let begin = self.inbox.stamp(0);
+        let (first_byte, item) = match content {
+            Content::Reading(reading) => (begin, reading),
+            Content::Second(reading) => (self.first_of_two.take().unwrap_or(begin), reading),
+            Content::First => {
+                self.first_of_two = Some(begin);
+                return None;
+            }
+            Content::Nothing => return None,
+        };
+        if self.gate.as_mut().is_some_and(|gate| !gate.passes(&item)) {
+            self.held_back += 1;
+            return None;
+        }
+        Some(Stamped { first_byte, last_byte: self.inbox.stamp(length - 1), item })
     }
 
     fn skip(&mut self, count: usize, problem: Problem) -> Option<MeterError> {

@@ -14,16 +14,18 @@ mod conversation;
 mod decoder;
 mod format;
 mod inbox;
+mod mode;
+mod port_settings;
 mod problem;
 mod profile;
 mod reading;
+mod recognise;
 
 pub use conversation::{Answer, Conversation, ConversationError, Event, Identity};
 pub use decoder::Decoder;
-pub use format::Format;
+pub use format::{Format, LineFormat};
+pub use port_settings::{DataBits, Parity, PortSettings, StopBits};
 pub use problem::{MeterError, Problem};
-pub use profile::{
-    DataBits, DiodeSource, DiodeTest, Origin, Parity, PortSettings, Profile, ProfileError, StopBits, Talk,
-    Timing, shipped,
-};
+pub use profile::{DiodeSource, DiodeTest, Origin, Profile, ProfileError, Talk, Timing, shipped};
 pub use reading::{Flags, Function, NoValue, Number, Reading, Sign, Stamped};
+pub use recognise::{Candidate, Recogniser};

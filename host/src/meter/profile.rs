@@ -6,7 +6,10 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use super::format::{Format, Fs9721, Lines, Scpi, Wire};
+use super::{
+    PortSettings,
+    format::{Format, LineFormat},
+};
 use crate::units::{Amperes, Ohms, Volts};
 
 pub use file::ProfileError;
@@ -37,6 +40,8 @@ pub struct Profile {
     pub diode: DiodeTest,
     /// Numbers from here on are an overload, for SCPI-like meters that are older than SCPI's 9.9E37.
     pub overload_from: Option<f64>,
+    /// How lines are read, with [`Format::Line`].
+    pub line: Option<LineFormat>,
 }
 
 /// How far to trust a profile.
@@ -49,56 +54,6 @@ pub enum Origin {
     FromMemory,
     /// Tried on a real meter.
     Tried,
-}
-
-/// Settings of a serial port.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct PortSettings {
-    /// Bits per second.
-    pub baud: u32,
-    /// Data bits.
-    pub data_bits: DataBits,
-    /// Parity bit.
-    pub parity: Parity,
-    /// Stop bits.
-    pub stop_bits: StopBits,
-    /// Level of DTR while the port is open. Many optical cables are fed from DTR and RTS.
-    pub dtr: bool,
-    /// Level of RTS while the port is open.
-    pub rts: bool,
-}
-
-/// Data bits of a character.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(try_from = "u8", into = "u8")]
-pub enum DataBits {
-    /// 7, ASCII.
-    Seven,
-    /// 8.
-    Eight,
-}
-
-/// Parity bit of a character.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Parity {
-    /// No parity bit.
-    None,
-    /// The number of ones is odd.
-    Odd,
-    /// The number of ones is even.
-    Even,
-}
-
-/// Stop bits of a character.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(try_from = "u8", into = "u8")]
-pub enum StopBits {
-    /// One.
-    One,
-    /// Two.
-    Two,
 }
 
 /// Who speaks first.
@@ -188,68 +143,6 @@ impl Profile {
     pub fn period(&self) -> Duration {
         Duration::from_secs_f64(self.timing.readings_per_second.recip())
     }
-
-    pub(crate) fn wire(&self) -> Box<dyn Wire> {
-        // A meter that streams may be in the middle of a line when we begin to listen.
-        let lines = match self.talk {
-            Talk::Streaming => Lines::torn(),
-            Talk::Polled { .. } | Talk::Triggered { .. } => Lines::whole(),
-        };
-        match self.format {
-            Format::Scpi => Box::new(Scpi::new(lines, self.overload_from)),
-            Format::Fs9721 => Box::new(Fs9721::default()),
-        }
-    }
-}
-
-impl PortSettings {
-    /// Time that one character takes on the wire.
-    #[must_use]
-    pub fn byte_time(&self) -> Duration {
-        let parity = u64::from(self.parity != Parity::None);
-        let bits = 1 + u64::from(u8::from(self.data_bits)) + parity + u64::from(u8::from(self.stop_bits));
-        Duration::from_nanos(bits * 1_000_000_000 / u64::from(self.baud.max(1)))
-    }
-}
-
-impl From<DataBits> for u8 {
-    fn from(bits: DataBits) -> Self {
-        match bits {
-            DataBits::Seven => 7,
-            DataBits::Eight => 8,
-        }
-    }
-}
-
-impl TryFrom<u8> for DataBits {
-    type Error = String;
-    fn try_from(bits: u8) -> Result<Self, String> {
-        match bits {
-            7 => Ok(Self::Seven),
-            8 => Ok(Self::Eight),
-            _ => Err(format!("expected 7 or 8 data bits, found {bits}")),
-        }
-    }
-}
-
-impl From<StopBits> for u8 {
-    fn from(bits: StopBits) -> Self {
-        match bits {
-            StopBits::One => 1,
-            StopBits::Two => 2,
-        }
-    }
-}
-
-impl TryFrom<u8> for StopBits {
-    type Error = String;
-    fn try_from(bits: u8) -> Result<Self, String> {
-        match bits {
-            1 => Ok(Self::One),
-            2 => Ok(Self::Two),
-            _ => Err(format!("expected 1 or 2 stop bits, found {bits}")),
-        }
-    }
 }
 
 /// The profile of this name that comes with the program.
@@ -265,10 +158,20 @@ impl Profile {
     }
 }
 
-const SHIPPED: [&str; 3] = [
+const SHIPPED: [&str; 13] = [
     include_str!("../../profiles/scpi-bench.toml"),
     include_str!("../../profiles/bench-stream.toml"),
     include_str!("../../profiles/fs9721.toml"),
+    include_str!("../../profiles/fs9922.toml"),
+    include_str!("../../profiles/es14.toml"),
+    include_str!("../../profiles/es14-8n1.toml"),
+    include_str!("../../profiles/es11.toml"),
+    include_str!("../../profiles/d14.toml"),
+    include_str!("../../profiles/t16.toml"),
+    include_str!("../../profiles/tpi183.toml"),
+    include_str!("../../profiles/tpi196.toml"),
+    include_str!("../../profiles/hm8012.toml"),
+    include_str!("../../profiles/text-lines.toml"),
 ];
 
 #[cfg(test)]
@@ -286,21 +189,5 @@ mod tests {
         names.sort();
         names.dedup();
         assert_eq!(names.len(), SHIPPED.len());
-    }
-
-    #[test]
-    fn a_character_lasts_as_long_as_its_bits() {
-        // 14 bytes of 10 bits at 2400 baud are 58.3 ms, 14 of 10 bits at 1200 baud 116.7 ms.
-        let port = |baud, data_bits, stop_bits| PortSettings {
-            baud,
-            data_bits,
-            parity: Parity::None,
-            stop_bits,
-            dtr: true,
-            rts: false,
-        };
-        let ms = |port: PortSettings| (port.byte_time() * 14).as_millis();
-        assert_eq!(ms(port(2400, DataBits::Eight, StopBits::One)), 58);
-        assert_eq!(ms(port(1200, DataBits::Seven, StopBits::Two)), 116);
     }
 }

@@ -33,7 +33,8 @@ pub struct Number {
 pub enum NoValue {
     /// More than the range can show (`OL`), with its sign where the meter tells it.
     Overload(Sign),
-    /// The meter says that it has not measured (SCPI's 9.91E37).
+    /// The meter says that it has not measured (SCPI's 9.91E37), or it shows a function whose scale is not known
+    /// here and that no sweep uses.
     NotMeasured,
 }
 
@@ -125,6 +126,38 @@ impl fmt::Display for Number {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let decimals = usize::from(self.exponent.min(0).unsigned_abs());
         f.pad(&format!("{:.decimals$}", self.to_f64()))
+    }
+}
+
+impl Function {
+    /// Unit of the numbers, where there is one for all of them.
+    #[must_use]
+    pub const fn unit(self) -> &'static str {
+        match self {
+            Self::Diode | Self::DcVoltage | Self::AcVoltage => "V",
+            Self::Continuity | Self::Resistance => "ohm",
+            Self::DcCurrent | Self::AcCurrent => "A",
+            Self::Capacitance => "F",
+            Self::Frequency => "Hz",
+            Self::DutyCycle => "%",
+            Self::Temperature | Self::Other => "",
+        }
+    }
+}
+
+impl Flags {
+    /// The signs that are lit, as a meter's front names them.
+    pub fn names(self) -> impl Iterator<Item = &'static str> {
+        [
+            (self.hold, "HOLD"),
+            (self.relative, "REL"),
+            (self.extreme, "MAX/MIN"),
+            (self.low_battery, "low battery"),
+            (self.auto_range, "AUTO"),
+            (self.auto_power_off, "auto power-off"),
+        ]
+        .into_iter()
+        .filter_map(|(is_lit, name)| is_lit.then_some(name))
     }
 }
 

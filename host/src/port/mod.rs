@@ -5,6 +5,7 @@
 
 mod address;
 mod devices;
+mod list;
 mod listener;
 
 use std::io::{Read, Write};
@@ -13,6 +14,7 @@ use crate::meter::{DataBits, Parity, PortSettings, StopBits};
 
 pub use address::{Address, AddressError, PortError, open};
 pub use devices::PortDevices;
+pub use list::{ListedPort, UsbDevice, list};
 pub use listener::{Arrival, Listener};
 
 /// Both directions of an open port.

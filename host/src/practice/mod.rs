@@ -1,3 +1,40 @@
-//! The practice bench: an emulated meter, board and switching board.
+//! The practice bench: a board with chosen faults, a jig and a meter, emulated whole, so that every other
+//! command can be tried and tested without hardware.
+//!
+//! ```text
+//! connector ─► Design ─► Specimen (spread, faults) ─► circuit ─┐
+//!                                     Jig (the firmware) ──────┼─► Bench ─► bytes of meter and jig
+//!                                     SimulatedMeter ──────────┘
+//! ```
+//!
+//! Everything but [`serve`] is pure and repeats by its seeds: time is an argument. The bench shares its circuit model with the
+//! engine's explanations, so it proves no judgement; the boards of an independent circuit simulator do
+//! (`fixtures/boards`).
 
+mod bench;
+pub mod circuit;
+pub mod demo;
+mod design;
+mod devices;
+pub mod fault;
+mod jig;
+mod known_good;
+mod line;
 pub mod meter;
+mod plate;
+pub mod random;
+#[cfg(test)]
+mod sample;
+mod seating;
+pub mod serve;
+mod specimen;
+
+pub use bench::{Bench, Side};
+pub use design::{Design, Net, NetKind, Part};
+pub use devices::BenchDevices;
+pub use fault::{Fault, Placement, Truth, draw_faults};
+pub use jig::{Jig, JigSetup, JigTrouble, ParseJigTroubleError};
+pub use known_good::{KnownGoodError, known_good};
+pub use line::CommonLine;
+pub use plate::Plate;
+pub use specimen::{DirectMeter, FaultError, Specimen, truths};

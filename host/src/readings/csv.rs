@@ -3,21 +3,20 @@
 //! Boards come out one at a time, so that a table of ten thousand boards needs the memory of one (and the
 //! names of those that went by). The rows of a board stand together.
 
+pub use super::row_error::{RowError, RowProblem};
+
 use std::{
     collections::{HashMap, HashSet},
     io::Read,
 };
 
 use crate::{
-    connector::{Connector, PinName},
+    connector::Connector,
     delimited::{Fields, LineError, Lines, Separator},
-    label::{self, Found, LabelProblem},
+    label,
 };
 
-use super::{
-    BoardReadings, PinValue, Unread,
-    typed::{self, TypedError},
-};
+use super::{BoardReadings, PinValue, Unread, typed};
 
 /// Bad rows that are kept as warnings at most; further ones are counted.
 pub const MOST_WARNINGS: usize = 1000;
@@ -29,44 +28,6 @@ pub enum Strictness {
     StopAtBadRow,
     /// Bad rows are left out and kept as warnings; their pins have no reading.
     KeepGoodRows,
-}
-
-/// Why a row cannot be used: where, what was expected and what was found.
-#[derive(Debug, thiserror::Error)]
-#[error("line {line}, column {column}: {problem}")]
-pub struct RowError {
-    /// Line, counted from 1.
-    pub line: u64,
-    /// Where on the line, in characters counted from 1.
-    pub column: usize,
-    /// What is wrong.
-    #[source]
-    pub problem: RowProblem,
-}
-
-/// What is wrong with a row.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-#[allow(missing_docs, reason = "the messages say what each field holds")]
-pub enum RowProblem {
-    #[error("expected the columns board, pin and reading, found an empty table")]
-    Empty,
-    #[error("expected the columns board, pin and reading, found {}", Found(found))]
-    Columns { found: String },
-    #[error("expected {expected} fields as in the first line, found {found}")]
-    FieldCount { expected: usize, found: usize },
-    #[error("board: {0}")]
-    Board(LabelProblem),
-    #[error("expected the rows of a board to stand together, found board {board} again")]
-    BoardAgain { board: String },
-    #[error("expected a pin of connector {connector}, found {}", Found(found))]
-    UnknownPin { connector: String, found: String, alike: Option<PinName> },
-    #[error("expected each pin of a board once, found pin {pin} of board {board} again after line {first}")]
-    PinTwice { board: String, pin: PinName, first: u64 },
-    #[error(transparent)]
-    Reading(#[from] TypedError),
-    #[error(transparent)]
-    Line(#[from] LineError),
 }
 
 /// The boards of a table, one after another.
@@ -208,28 +169,6 @@ impl<R: Read> Iterator for Boards<'_, R> {
             if let Err(error) = self.read_row() {
                 self.reject(error);
             }
-        }
-    }
-}
-
-impl RowError {
-    /// What to do about it.
-    #[must_use]
-    pub fn hint(&self) -> Option<String> {
-        match &self.problem {
-            RowProblem::Empty | RowProblem::Columns { .. } => {
-                Some("the first line names the columns: board,pin,reading".to_owned())
-            }
-            RowProblem::FieldCount { .. } => Some(
-                "where readings have a decimal comma, separate the columns with ; instead of ,".to_owned(),
-            ),
-            RowProblem::BoardAgain { .. } => {
-                Some("sort the table by board, or give the second board a name of its own".to_owned())
-            }
-            RowProblem::UnknownPin { alike: Some(alike), .. } => Some(format!("did you mean pin {alike}?")),
-            RowProblem::PinTwice { .. } => Some("keep the row that was measured last".to_owned()),
-            RowProblem::Reading(error) => Some(error.hint()),
-            _ => None,
         }
     }
 }
@@ -394,7 +333,7 @@ mod tests {
         check("T2,1,x\nT3,1,y", "line 6, column 6: expected volts such as 0.318 or 318mV, or OL, found `x`");
         check(
             "T1,2,0.2",
-            "line 6, column 4: expected each pin of a board once, found pin 2 of board T1 again after line 4",
+            "line 6, column 4: expected each pin of a board once, found pin 2 of board T1 again; the first is on line 4",
         );
         check(
             "T2,1,0.1\nT1,2,0.2",

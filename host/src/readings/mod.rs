@@ -4,6 +4,7 @@
 //! judge.
 
 pub mod csv;
+mod row_error;
 pub mod typed;
 
 use std::fmt;

@@ -41,10 +41,14 @@ impl TypedError {
     #[must_use]
     pub fn hint(&self) -> String {
         match self {
+            // Displays of 3 1/2 digits show an overload as a 1 at the left and nothing else (common practice).
+            Self::NoUnit { found } if found == "1" => {
+                "write OL if the display showed a single 1 at the left, 0.001 or 1mV for a millivolt"
+                    .to_owned()
+            }
             Self::NoUnit { found } => {
-                format!(
-                    "write 0.{found:0>3} or {found}mV if these are millivolts, {found}V if they are volts"
-                )
+                let volts = number(found).map_or(0.0, |number| number.value) / 1000.0;
+                format!("write {volts:.3} or {found}mV if these are millivolts, {found}V if they are volts")
             }
             Self::NotAReading { .. } => {
                 "write OL for an overload, and - for a pin that was passed over".to_owned()
@@ -209,10 +213,10 @@ mod tests {
             let error = parse(text).unwrap_err();
             assert_eq!(error, TypedError::NoUnit { found: text.to_owned() });
         }
-        assert_eq!(
-            parse("18").unwrap_err().hint(),
-            "write 0.018 or 18mV if these are millivolts, 18V if they are volts"
-        );
+        let hint = |text| parse(text).unwrap_err().hint();
+        assert_eq!(hint("18"), "write 0.018 or 18mV if these are millivolts, 18V if they are volts");
+        assert_eq!(hint("-4"), "write -0.004 or -4mV if these are millivolts, -4V if they are volts");
+        assert!(hint("1").contains("OL"));
     }
 
     #[test]

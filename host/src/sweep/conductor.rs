@@ -171,7 +171,9 @@ impl Conductor {
     #[must_use]
     pub fn deadline(&self, now: Moment) -> Moment {
         let ping = self.client.last_sent().unwrap_or(now).after(PING_EVERY);
-        [self.client.deadline(), self.ear.deadline(), Some(ping)].into_iter().flatten().min().unwrap_or(ping)
+        // While an answer is waited for, its own deadline counts: a ping would give the request up.
+        let jig = self.client.deadline().unwrap_or(ping);
+        self.ear.deadline().map_or(jig, |ear| ear.min(jig))
     }
 
     /// Whether the sweep is over.
@@ -241,7 +243,7 @@ impl Conductor {
         if let Err(silent) = self.client.check(now) {
             self.requests_lost += 1;
             let crate::jig::ClientError::Silent { request, .. } = &silent;
-            if self.requests_lost >= TRIES || self.phase == Phase::Closing {
+            if self.requests_lost >= TRIES {
                 let (port, what) = (self.score.jig_port.clone(), silent.to_string());
                 self.end(Err(SweepError::JigSilent { port, what }));
                 return;

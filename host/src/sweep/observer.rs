@@ -268,7 +268,13 @@ impl Observer {
         // Never later than the message that tells of it, never earlier than the clocks allow.
         let settled = self.clock.latest(at_us).map_or(now, |latest| latest.min(now));
         let ends = self.dwell.and_then(|dwell| self.clock.earliest(at_us).map(|start| start.after(dwell)));
-        self.stream.step(settled);
+        // The check channel drops one reading fewer than the pins do, so that a lag shows there before it can
+        // reach a pin: agreement still rejects what is merely mixed.
+        let spoilt = match target {
+            Target::Check => self.timing().spoilt.saturating_sub(1),
+            Target::Pin(_) => self.timing().spoilt,
+        };
+        self.stream.step(settled, spoilt);
         self.visit = Some(OpenVisit {
             target,
             channel,
@@ -456,7 +462,10 @@ mod tests {
         let seen = walk(&mut observer, &[470, 500, 600, 470], 4);
         let failures: Vec<_> = seen.iter().filter(|o| matches!(o, Observation::CheckFailed { .. })).collect();
         assert!(!failures.is_empty(), "{seen:?}");
-        assert_eq!(millivolts(&observer), [None, None]);
+        // What is kept is right: the first failure made the observer drop more.
+        for (value, input) in millivolts(&observer).into_iter().zip([500, 600]) {
+            assert!(value.is_none_or(|value| value == input), "{seen:?}");
+        }
         assert!(observer.timing().spoilt > 1, "the observer did not learn to drop more");
     }
 

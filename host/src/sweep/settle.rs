@@ -89,18 +89,16 @@ impl Settling {
             }
             Ok(number) => {
                 let wanted = usize::from(timing.agree);
-                let last: Vec<f64> = self
-                    .recent
-                    .iter()
-                    .rev()
-                    .take(wanted)
-                    .filter_map(|(_, v)| v.ok().map(Number::to_f64))
-                    .collect();
-                if last.len() < wanted {
+                let numbers: Vec<Number> =
+                    self.recent.iter().rev().take(wanted).filter_map(|(_, value)| value.ok()).collect();
+                if numbers.len() < wanted {
                     return None;
                 }
+                let last: Vec<f64> = numbers.iter().map(|number| number.to_f64()).collect();
                 let (low, high) = (minimum(&last), maximum(&last));
-                let one_count = number.resolution();
+                // The finest of them: a damaged `0.54` among `0.543` must not widen the tolerance.
+                let one_count =
+                    minimum(&numbers.iter().map(|number| number.resolution()).collect::<Vec<_>>());
                 // Two counts: a reading on the edge between two counts shows either, and noise adds one.
                 let tolerance = timing.tolerance.get().max(2.0 * one_count);
                 let creeps = high - low > 1.5 * one_count && wanted > 2 && is_monotone(&last);
@@ -194,6 +192,16 @@ mod tests {
     #[test]
     fn readings_that_creep_are_waited_for() {
         assert_eq!(check([540, 541, 542, 543, 543, 543].map(Some)), Some((5, volts(0.543))));
+    }
+
+    #[test]
+    fn a_coarse_number_agrees_with_none() {
+        let mut settling = Settling::default();
+        // 0.54 has a count of 10 mV; the others are 3 mV away from it.
+        for (index, (count, exponent)) in [(543, -3), (543, -3), (54, -2)].into_iter().enumerate() {
+            let at = Moment::from_micros(index as u64 * 100_000);
+            assert_eq!(settling.take(Ok(Number { count, exponent }), at, &TIMING), Step::More);
+        }
     }
 
     #[test]

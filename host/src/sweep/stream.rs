@@ -23,6 +23,7 @@ pub struct Stream {
     last_frame: Option<(Moment, Reading)>,
     asked: Option<Moment>,
     step: Option<Moment>,
+    spoilt: u8,
     dropped: u8,
 }
 
@@ -32,8 +33,8 @@ const GAPS: usize = 9;
 /// Gaps that must be known before the measured period replaces the profile's.
 const GAPS_NEEDED: usize = 3;
 
-/// No meter lags longer: a sinc4 filter with averaging over four conversions spoils eight readings.
-const MOST_SPOILT: u8 = 10;
+/// No meter lags longer: a sinc4 filter with averaging over ten conversions spoils fourteen readings.
+const MOST_SPOILT: u8 = 30;
 
 /// What a frame is to the pin that is selected now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -56,13 +57,15 @@ impl Stream {
             last_frame: None,
             asked: None,
             step: None,
+            spoilt: 0,
             dropped: 0,
         }
     }
 
-    /// The input changed and had settled at `at`.
-    pub fn step(&mut self, at: Moment) {
+    /// The input changed and had settled at `at`; so many readings are spoilt by that.
+    pub fn step(&mut self, at: Moment, spoilt: u8) {
         self.step = Some(at);
+        self.spoilt = spoilt;
         self.dropped = 0;
     }
 
@@ -94,9 +97,11 @@ impl Stream {
         self.timing
     }
 
-    /// The check channel has shown that the meter lags more than was thought: drops one reading more.
+    /// The check channel has shown that the meter lags more than was thought: drops as many readings more as
+    /// must agree, since so many of the old input have just agreed.
     pub fn distrust(&mut self) {
-        self.timing.spoilt = self.timing.spoilt.saturating_add(1).min(MOST_SPOILT);
+        let more = self.timing.agree.max(1);
+        self.timing.spoilt = self.timing.spoilt.saturating_add(more).min(MOST_SPOILT);
     }
 
     /// When the last frame came.
@@ -109,9 +114,16 @@ impl Stream {
     pub(super) fn frame(&mut self, frame: &Stamped<Reading>) -> Belongs {
         let at = frame.first_byte;
         let gap = self.last_frame.map(|(last, _)| at.since(last));
-        let is_repeated = self.timing.pacing == Pacing::Streaming
-            && gap.is_some_and(|gap| gap < self.period() / 2)
-            && self.last_frame.is_some_and(|(_, last)| last == frame.item);
+        let is_repeated = match self.timing.pacing {
+            // The adapter or the meter sent one conversion twice.
+            Pacing::Streaming => {
+                gap.is_some_and(|gap| gap < self.period() / 2)
+                    && self.last_frame.is_some_and(|(_, last)| last == frame.item)
+            }
+            // Asked faster than it converts, a meter sends the same conversion again.
+            Pacing::Polled => gap.is_some_and(|gap| gap < self.period()),
+            Pacing::Triggered => false,
+        };
         if is_repeated {
             return Belongs::Repeated;
         }
@@ -130,11 +142,11 @@ impl Stream {
         let is_late_enough = match self.timing.pacing {
             Pacing::Triggered => self.asked.is_some_and(|asked| asked >= step),
             Pacing::Streaming | Pacing::Polled => {
-                at >= step.after(self.timing.delivery + self.period() * u32::from(self.timing.spoilt))
+                at >= step.after(self.timing.delivery + self.period() * u32::from(self.spoilt))
             }
         };
         // A polled meter may be asked more often than it converts: counting its frames says nothing.
-        let is_counted = self.timing.pacing == Pacing::Polled || self.dropped >= self.timing.spoilt;
+        let is_counted = self.timing.pacing == Pacing::Polled || self.dropped >= self.spoilt;
         if is_late_enough && is_counted {
             Belongs::Yes
         } else {
@@ -184,7 +196,7 @@ mod tests {
         for n in 0..40 {
             let at = 50 + n * 100;
             if at >= step && !stepped {
-                stream.step(ms(step));
+                stream.step(ms(step), spoilt);
                 stepped = true;
             }
             if stream.frame(&frame(ms(at), n as i64)) == Belongs::Yes {
@@ -234,7 +246,7 @@ mod tests {
         for n in 0..5 {
             stream.frame(&frame(ms(n * 100), n as i64));
         }
-        stream.step(ms(401));
+        stream.step(ms(401), 2);
         assert_eq!(stream.frame(&frame(ms(500), 7)), Belongs::Spoilt);
         assert_eq!(stream.frame(&frame(ms(505), 7)), Belongs::Repeated);
         assert_eq!(stream.frame(&frame(ms(600), 7)), Belongs::Spoilt);
@@ -245,7 +257,7 @@ mod tests {
     fn a_triggered_meter_is_believed_when_it_was_asked_after_the_step() {
         let mut stream = Stream::new(timing(Pacing::Triggered, 0));
         stream.asked(ms(90));
-        stream.step(ms(100));
+        stream.step(ms(100), 0);
         assert_eq!(stream.frame(&frame(ms(110), 1)), Belongs::Spoilt);
         stream.asked(ms(111));
         assert_eq!(stream.frame(&frame(ms(150), 1)), Belongs::Yes);

@@ -19,8 +19,9 @@ pub struct Timing {
     pub spoilt: u8,
     /// Distinct readings that must agree.
     pub agree: u8,
-    /// Distinct overloads wanted before a pin is called open: one more than for a number, since an overload
-    /// is also what a lifted probe shows.
+    /// Distinct overloads wanted before a pin is called open. More than for a number by what a step spoils and
+    /// one: a meter that averages shows an overload as long as a single one is among what it averages, so a
+    /// lag that the check channel does not see yet could call the pin after an open one open.
     pub agree_overload: u8,
     /// How far agreeing readings may lie apart.
     pub tolerance: Volts,
@@ -72,7 +73,7 @@ impl Timing {
             period,
             spoilt: count(profile.timing.spoilt),
             agree,
-            agree_overload: agree.saturating_add(1),
+            agree_overload: agree.saturating_add(count(profile.timing.spoilt)).saturating_add(1),
             tolerance: profile.timing.tolerance,
             delivery: profile.timing.adapter_delay,
             patience: PATIENCE.max(period * 10),

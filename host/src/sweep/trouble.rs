@@ -5,7 +5,7 @@ use std::{fmt, time::Duration};
 use protocol::{Channel, Fault, Greeting, OpenReason};
 
 use super::{AliveSign, Guard, Target};
-use crate::{connector::PinName, readings::PinValue, units::Volts};
+use crate::{connector::PinName, exit_status::ExitStatus, readings::PinValue, units::Volts};
 
 /// Why a sweep could not be finished.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -185,6 +185,17 @@ pub enum Notice {
 }
 
 impl SweepError {
+    /// How a command ends after this.
+    #[must_use]
+    pub const fn exit_status(&self) -> ExitStatus {
+        match self {
+            Self::JigVersion { .. } => ExitStatus::Protocol,
+            Self::NoSuchChannel { .. } => ExitStatus::Configuration,
+            Self::Stopped { .. } => ExitStatus::Inconclusive,
+            _ => ExitStatus::Unavailable,
+        }
+    }
+
     /// What to do next.
     #[must_use]
     pub fn hints(&self) -> Vec<String> {
@@ -261,6 +272,14 @@ pub(super) fn describe_reason(reason: &OpenReason) -> &'static str {
         OpenReason::BadFrame => "a damaged message reached it",
         OpenReason::HostDeaf => "this computer did not read its messages",
         OpenReason::OtherHost => "another computer greeted it on its other port",
+    }
+}
+
+impl Notice {
+    /// Whether it only tells how far the sweep is: such notices follow from other events and are not logged.
+    #[must_use]
+    pub const fn is_progress(&self) -> bool {
+        matches!(self, Self::Visiting { .. } | Self::Decided { .. })
     }
 }
 

@@ -1,86 +1,16 @@
-//! The files in `fixtures/`, and what a person is told about files that cannot be used.
+//! Files that people and Pintally write: those in `fixtures/`, broken ones and what is said about them, and
+//! the session log from end to end.
 #![allow(
     clippy::disallowed_methods,
     clippy::unwrap_used,
     reason = "tests of files open files, and one that cannot be opened fails the test"
 )]
 
-use std::{
-    fs::{self, File},
-    path::{Path, PathBuf},
-};
-
-use pintally::{
-    connector::{self, Connector, Role},
-    readings::csv::{Boards, Strictness},
-};
-
-fn fixtures() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures")
-}
-
-fn connector(path: &Path) -> Connector {
-    let text = fs::read_to_string(path).unwrap();
-    connector::from_file(path.to_str().unwrap(), &text).unwrap_or_else(|e| panic!("{}: {e}", path.display()))
-}
-
-/// The folders of the invented boards, those of the other meter too.
-fn board_folders() -> Vec<PathBuf> {
-    let mut found: Vec<_> = ["boards", "boards-other-meter"]
-        .iter()
-        .flat_map(|folder| fs::read_dir(fixtures().join(folder)).unwrap())
-        .map(|entry| entry.unwrap().path())
-        .filter(|path| path.is_dir())
-        .collect();
-    found.sort();
-    found
-}
-
-#[test]
-fn connectors_of_the_boards_load() {
-    let folders = board_folders();
-    assert_eq!(folders.len(), 10);
-    for folder in folders {
-        let drawn = connector(&folder.join("connector.csv"));
-        let bare = connector(&folder.join("bare.csv"));
-        assert_eq!(drawn.name, "connector");
-        assert!(drawn.pins.len() >= 24, "{}", folder.display());
-        assert!(drawn.pins.iter().all(|pin| pin.net.is_some() && pin.role.is_some()));
-        assert!(
-            bare.pins.iter().all(|pin| pin.net.is_none() && pin.role.is_none() && pin.position.is_some())
-        );
-        let names =
-            |connector: &Connector| connector.pins.iter().map(|pin| pin.name.clone()).collect::<Vec<_>>();
-        assert_eq!(names(&drawn), names(&bare));
-    }
-}
-
-#[test]
-fn readings_of_the_boards_load() {
-    for folder in board_folders() {
-        let connector = connector(&folder.join("bare.csv"));
-        for name in ["good.csv", "test.csv"] {
-            let path = folder.join(name);
-            let lines = fs::read_to_string(&path).unwrap().lines().count() - 1;
-            let file = File::open(&path).unwrap();
-            let boards = Boards::new(file, &connector, Strictness::StopAtBadRow).unwrap();
-            let boards: Vec<_> = boards.map(|board| board.unwrap()).collect();
-            assert_eq!(boards.len() * connector.pins.len(), lines, "{}", path.display());
-        }
-    }
-}
-
-#[test]
-fn the_demonstration_connector_is_what_its_head_says() {
-    let j5 = connector::from_toml(connector::DEMO).unwrap();
-    assert_eq!((j5.name.as_str(), j5.pins.len()), ("J5", 40));
-    let count = |role| j5.pins.iter().filter(|pin| pin.role == Some(role)).count();
-    assert_eq!(count(Role::Ground), 6);
-    assert_eq!(count(Role::Power), 6);
-    assert_eq!(count(Role::Signal), 26);
-    assert_eq!(count(Role::Unconnected), 2);
-    assert_eq!(j5.pins.iter().filter(|pin| pin.pair.is_some()).count(), 12);
-    for row in ["A", "B"] {
-        assert_eq!(j5.pins.iter().filter(|pin| pin.row.as_deref() == Some(row)).count(), 20);
-    }
-}
+mod fixtures;
+mod formats_page;
+mod log_damage;
+mod log_golden;
+mod log_round_trip;
+mod log_writer;
+mod messages;
+mod samples;

@@ -10,13 +10,13 @@ use protocol::{
     Parts, Request, RequestFrame, ResetCause, Sound, Status, Timing,
 };
 
-pub struct Golden<M> {
-    pub message: M,
-    pub content: Vec<u8>,
-    pub frame: Vec<u8>,
+pub(crate) struct Golden<M> {
+    pub(crate) message: M,
+    pub(crate) content: Vec<u8>,
+    pub(crate) frame: Vec<u8>,
 }
 
-pub fn requests() -> Vec<Golden<RequestFrame>> {
+pub(crate) fn requests() -> Vec<Golden<RequestFrame>> {
     let ask = |seq, request, content, frame| golden(RequestFrame { seq, request }, content, frame);
     vec![
         ask(
@@ -122,7 +122,7 @@ pub fn requests() -> Vec<Golden<RequestFrame>> {
     ]
 }
 
-pub fn board_messages() -> Vec<Golden<BoardMessage>> {
+pub(crate) fn board_messages() -> Vec<Golden<BoardMessage>> {
     let mut all = answers();
     all.extend(refusals());
     all.extend(events());

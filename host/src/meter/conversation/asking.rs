@@ -52,6 +52,7 @@ impl Asking {
         if let State::Quiet { .. } = self.state {
             self.state = State::Quiet { since: at };
         }
+        let held_back = self.decoder.held_back();
         self.decoder.push(bytes, at);
         while let Some(pulled) = self.decoder.pull() {
             match (pulled, self.state) {
@@ -63,6 +64,10 @@ impl Asking {
                 (Ok(_), _) => {}
                 (Err(error), _) => events.push_back(Err(error.into())),
             }
+        }
+        // An answer in a mode of its own was an answer; the next one tells whether the mode is true.
+        if self.decoder.held_back() > held_back && matches!(self.state, State::Asked(_)) {
+            self.state = State::Idle;
         }
     }
 

@@ -199,7 +199,9 @@ impl ScpiTalk {
                         Stamped { first_byte: line.first_byte, last_byte: line.last_byte, item: reading };
                     events.push_back(Ok(Event::Answer(Answer { asked: Some(self.asked), reading })));
                 }
-                Ok(Content::Nothing) | Err(_) => self.odd(line, now, outbox, events),
+                Ok(Content::First | Content::Second(_) | Content::Nothing) | Err(_) => {
+                    self.odd(line, now, outbox, events);
+                }
             },
         }
     }

@@ -1,14 +1,14 @@
 //! Decimal numbers in text, kept digit by digit.
 
 use nom::{
-    IResult, Parser,
+    Parser,
     bytes::complete::take_while_m_n,
     character::complete::{digit0, digit1, one_of},
     combinator::{opt, recognize},
     sequence::preceded,
 };
 
-use super::rule::Miss;
+use super::rule::Matched;
 use crate::meter::Number;
 
 /// A number as it was written: sign, digits, power of ten of the last digit.
@@ -24,7 +24,7 @@ const MOST_DIGITS: usize = 18;
 
 /// Reads `[sign] digits [. digits] [E [sign] digits]`, with a digit on at least one side of the point: NR1, NR2
 /// and NR3 of IEEE 488.2 (8.7.2 to 8.7.4, section numbers from memory), and with a lower-case `e` its NRf.
-pub(crate) fn decimal(input: &[u8]) -> IResult<&[u8], Decimal, Miss> {
+pub(crate) fn decimal(input: &[u8]) -> Matched<'_, Decimal> {
     let (rest, sign) = opt(one_of("+-")).parse(input)?;
     let (rest, whole) = digit0(rest)?;
     let (rest, fraction) = if whole.is_empty() {

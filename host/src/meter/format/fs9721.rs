@@ -24,13 +24,14 @@
 //! Whether bit 3 or bit 0 comes first on the wire differs as well. The digits tell: mirrored, all of them but
 //! `3`, `8` and blank are no digits any more.
 
-use nom::{IResult, Parser, error::context};
+use nom::{Parser, error::context};
 
 use super::{
     Content, Cut, Wire,
-    rule::{Miss, content},
+    rule::{Matched, content, fixed, miss},
+    signs::{Signs, bits},
 };
-use crate::meter::{Flags, Function, NoValue, Number, Problem, Reading, Sign};
+use crate::meter::{Flags, NoValue, Number, Problem, Reading, Sign};
 
 /// Bytes of a frame.
 const LENGTH: usize = 14;
@@ -67,16 +68,8 @@ struct Display {
 
 impl Wire for Fs9721 {
     fn cut(&mut self, waiting: &[u8]) -> Cut {
-        for (index, &found) in waiting.iter().take(LENGTH).enumerate() {
-            if usize::from(found >> 4) != index + 1 {
-                const EXPECTED: &str = "the place of the byte in the high nibble";
-                return Cut::Broken {
-                    drop: 1,
-                    problem: Problem::Byte { place: index + 1, expected: EXPECTED, found },
-                };
-            }
-        }
-        if waiting.len() < LENGTH { Cut::More } else { Cut::Frame(LENGTH) }
+        const PLACE: &str = "its place in the high nibble";
+        fixed(waiting, LENGTH, |index, byte| (usize::from(byte >> 4) == index + 1, PLACE))
     }
 
     fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
@@ -109,7 +102,7 @@ impl Wire for Fs9721 {
 }
 
 /// The low nibble of the next byte.
-fn nibble(order: Order) -> impl Fn(&[u8]) -> IResult<&[u8], u8, Miss> {
+fn nibble(order: Order) -> impl Fn(&[u8]) -> Matched<'_, u8> {
     move |input| {
         let (rest, byte) = nom::number::complete::u8(input)?;
         let low = byte & 0x0F;
@@ -118,7 +111,7 @@ fn nibble(order: Order) -> impl Fn(&[u8]) -> IResult<&[u8], u8, Miss> {
 }
 
 /// The sign or point of a digit, and the digit.
-fn cell(order: Order) -> impl Fn(&[u8]) -> IResult<&[u8], (bool, Cell), Miss> {
+fn cell(order: Order) -> impl Fn(&[u8]) -> Matched<'_, (bool, Cell)> {
     move |input| {
         let (rest, (high, low)) = (nibble(order), nibble(order)).parse(input)?;
         let cell = match (high & 7) << 4 | low {
@@ -134,17 +127,13 @@ fn cell(order: Order) -> impl Fn(&[u8]) -> IResult<&[u8], (bool, Cell), Miss> {
             0x3F => Cell::Digit(9),
             0x68 => Cell::L,
             0x00 => Cell::Blank,
-            _ => return Err(nom::Err::Error(miss(input))),
+            _ => return miss(input, nom::error::ErrorKind::Verify),
         };
         Ok((rest, (high & 8 != 0, cell)))
     }
 }
 
-fn miss(input: &[u8]) -> Miss {
-    nom::error::ParseError::from_error_kind(input, nom::error::ErrorKind::Verify)
-}
-
-fn display(input: &[u8], order: Order) -> IResult<&[u8], Display, Miss> {
+fn display(input: &[u8], order: Order) -> Matched<'_, Display> {
     const DIGIT: &str = "the segments of a digit, L or blank";
     let digit = || context(DIGIT, cell(order));
     let unit = || nibble(order);
@@ -157,59 +146,49 @@ fn display(input: &[u8], order: Order) -> IResult<&[u8], Display, Miss> {
 }
 
 fn reading(shown: &Display) -> Result<Reading, Problem> {
-    let [u1, u2, u3, u4, _] = shown.units;
-    let [micro, nano, kilo, diode] = bits(u1);
-    let [milli, percent, mega, beep] = bits(u2);
-    let [farad, ohm, relative, hold] = bits(u3);
-    let [ampere, volt, hertz, low_battery] = bits(u4);
+    let [u1, u2, u3, u4, user] = shown.units.map(bits);
     // RS232 is lit whenever bytes come. In bit 3 instead of bit 0 it says that byte 1 is printed the other way.
-    let signs = if shown.signs & 0b1001 == 0b1000 { shown.signs.reverse_bits() >> 4 } else { shown.signs };
-    let [ac, dc, auto_range, _] = bits(signs);
-
-    let signs_found = || Problem::Signs {
-        expected: "one unit, at most one prefix and at most one point",
-        found: format!(
-            "unit nibbles {u1:X} {u2:X} {u3:X} {u4:X} and points {:?}",
-            shown.points.map(u8::from)
-        ),
-    };
-    let function = match (diode, ohm, volt, ampere, farad, hertz, percent) {
-        (true, false, true, false, false, false, false) => Function::Diode,
-        (false, true, false, false, false, false, false) if beep => Function::Continuity,
-        (false, true, false, false, false, false, false) => Function::Resistance,
-        (false, false, true, false, false, false, false) => current_kind(ac, dc, true),
-        (false, false, false, true, false, false, false) => current_kind(ac, dc, false),
-        (false, false, false, false, true, false, false) => Function::Capacitance,
-        (false, false, false, false, false, true, false) => Function::Frequency,
-        (false, false, false, false, false, false, true) => Function::DutyCycle,
+    let is_reversed = shown.signs & 0b1001 == 0b1000;
+    let signs = bits(if is_reversed { shown.signs.reverse_bits() >> 4 } else { shown.signs });
+    let lit = Signs {
+        diode: u1[0],
+        kilo: u1[1],
+        nano: u1[2],
+        micro: u1[3],
+        beep: u2[0],
+        mega: u2[1],
+        percent: u2[2],
+        milli: u2[3],
+        ohm: u3[2],
+        farad: u3[3],
+        hertz: u4[1],
+        volt: u4[2],
+        ampere: u4[3],
+        dc: signs[2],
+        ac: signs[3],
         // Degrees and the like stand in the user's nibble, whose bits differ from meter to meter.
-        (false, false, false, false, false, false, false) if shown.units[4] != 0 => Function::Other,
-        _ => return Err(signs_found()),
+        other: user.contains(&true),
     };
-    let prefix = match (nano, micro, milli, kilo, mega) {
-        (false, false, false, false, false) => 0,
-        (true, false, false, false, false) => -9,
-        (false, true, false, false, false) => -6,
-        (false, false, true, false, false) => -3,
-        (false, false, false, true, false) => 3,
-        (false, false, false, false, true) => 6,
-        _ => return Err(signs_found()),
-    };
+    let function = lit.function()?;
     let decimals = match shown.points {
         [false, false, false] => 0,
         [true, false, false] => 3,
         [false, true, false] => 2,
         [false, false, true] => 1,
-        _ => return Err(signs_found()),
+        points => {
+            let found = format!("points {:?}", points.map(u8::from));
+            return Err(Problem::Signs { expected: "at most one point", found });
+        }
     };
+    let exponent = lit.prefix()? - decimals;
     let value = if shown.cells.contains(&Cell::L) {
         Err(NoValue::Overload(if shown.minus { Sign::Minus } else { Sign::Plus }))
     } else {
         let digits = number(&shown.cells)?;
-        let count = if shown.minus { -digits } else { digits };
-        Ok(Number { count, exponent: prefix - decimals })
+        Ok(Number { count: if shown.minus { -digits } else { digits }, exponent })
     };
-    let flags = Flags { hold, relative, extreme: false, low_battery, auto_range, auto_power_off: false };
+    let flags =
+        Flags { hold: u3[0], relative: u3[1], low_battery: u4[0], auto_range: signs[1], ..Flags::default() };
     Ok(Reading { value, function: Some(function), flags })
 }
 
@@ -224,20 +203,4 @@ fn number(cells: &[Cell; 4]) -> Result<i64, Problem> {
         Some(digits) if !shown.is_empty() => Ok(digits),
         _ => Err(Problem::Signs { expected: "digits without a gap", found: format!("{cells:?}") }),
     }
-}
-
-fn current_kind(ac: bool, dc: bool, voltage: bool) -> Function {
-    match (ac, dc, voltage) {
-        (false, true, true) => Function::DcVoltage,
-        (true, false, true) => Function::AcVoltage,
-        (false, true, false) => Function::DcCurrent,
-        (true, false, false) => Function::AcCurrent,
-        // AC + DC, or neither lit.
-        _ => Function::Other,
-    }
-}
-
-/// Bits 3, 2, 1, 0.
-fn bits(nibble: u8) -> [bool; 4] {
-    [nibble & 8 != 0, nibble & 4 != 0, nibble & 2 != 0, nibble & 1 != 0]
 }

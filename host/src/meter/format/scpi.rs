@@ -21,10 +21,10 @@ use super::{
     lines::text,
     rule::content,
 };
-use crate::meter::{Flags, NoValue, Problem, Reading, Sign};
+use crate::meter::{Flags, NoValue, Number, Problem, Reading, Sign};
 
 /// Numbers from here on are an overload (9.9E37 with its last digits uncertain).
-const OVERLOAD_FROM: f64 = 9.8e37;
+pub(crate) const OVERLOAD_FROM: f64 = 9.8e37;
 /// SCPI-99, volume 1, 7.2.1.5: not a number.
 const NOT_MEASURED: f64 = 9.91e37;
 /// How near to [`NOT_MEASURED`] counts as it: far less than its distance to 9.9E37 (1E35), far more than the
@@ -71,11 +71,12 @@ impl Wire for Scpi {
     }
 }
 
-fn classify(
+/// Tells overload and not measured from numbers.
+pub(crate) fn classify(
     number: Decimal,
     overload_from: f64,
     line: &[u8],
-) -> Result<Result<crate::meter::Number, NoValue>, Problem> {
+) -> Result<Result<Number, NoValue>, Problem> {
     let size = number.magnitude();
     if (size - NOT_MEASURED).abs() <= NOT_MEASURED_WITHIN {
         Ok(Err(NoValue::NotMeasured))

@@ -4,9 +4,9 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use super::{DiodeSource, DiodeTest, Origin, PortSettings, Profile, Talk, Timing};
+use super::{DiodeSource, DiodeTest, Origin, Profile, Talk, Timing};
 use crate::{
-    meter::Format,
+    meter::{DataBits, Format, LineFormat, Parity, PortSettings},
     units::{Amperes, Ohms, Volts},
 };
 
@@ -40,12 +40,14 @@ pub(super) struct ProfileFile {
     format: Format,
     origin: Origin,
     notes: String,
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     overload_from: Option<f64>,
     port: PortSettings,
     talk: TalkFile,
     timing: TimingFile,
     diode: DiodeFile,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    line: Option<LineFormat>,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -88,7 +90,7 @@ pub(super) fn parse(text: &str) -> Result<Profile, ProfileError> {
 }
 
 pub(super) fn print(profile: &Profile) -> String {
-    toml::to_string(&ProfileFile::from(profile.clone())).expect("plain tables of strings and numbers")
+    toml::to_string_pretty(&ProfileFile::from(profile.clone())).expect("plain tables of strings and numbers")
 }
 
 impl TryFrom<ProfileFile> for Profile {
@@ -131,6 +133,7 @@ impl TryFrom<ProfileFile> for Profile {
             notes: file.notes,
             port: file.port,
             overload_from: file.overload_from,
+            line: file.line,
         };
         check(&profile)?;
         Ok(profile)
@@ -178,6 +181,7 @@ impl From<Profile> for ProfileFile {
             notes: profile.notes,
             port: profile.port,
             overload_from: profile.overload_from,
+            line: profile.line,
         }
     }
 }
@@ -263,6 +267,22 @@ fn check(profile: &Profile) -> Result<(), ProfileError> {
         within("overload_from", expected, limit, 1000.0, f64::MAX)?;
         let found = format!("a limit with format {}", profile.format.name());
         require(profile.format == Format::Scpi, "overload_from", "a limit only with format scpi", found)?;
+    }
+    let is_line = profile.format == Format::Line;
+    let expected = "the table [line] with format line and only then";
+    let found = format!("format {}", profile.format.name());
+    require(profile.line.is_some() == is_line, "line", expected, found)?;
+    if let Some(Err((field, expected, found))) = profile.line.as_ref().map(LineFormat::check) {
+        require(false, field, expected, found)?;
+    }
+    if matches!(profile.format, Format::Es11 | Format::Es14) {
+        let port = &profile.port;
+        let fits = matches!(
+            (port.data_bits, port.parity),
+            (DataBits::Seven, Parity::Odd) | (DataBits::Eight, Parity::None)
+        );
+        let found = format!("{} bits, parity {:?}", u8::from(port.data_bits), port.parity);
+        require(fits, "port.parity", "7 bits with odd parity, or 8 bits without", found)?;
     }
     Ok(())
 }

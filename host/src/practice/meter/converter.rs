@@ -3,13 +3,17 @@
 use std::{collections::VecDeque, time::Duration};
 
 use super::{MeterOptions, Random};
-use crate::{meter::Profile, moment::Moment, units::Volts};
+use crate::{
+    meter::{Profile, Talk},
+    moment::Moment,
+    units::Volts,
+};
 
 /// What one conversion gives.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Conversion {
     Volts(Volts),
-    Overload,
+    Overload { minus: bool },
 }
 
 #[derive(Debug)]
@@ -53,7 +57,7 @@ impl Converter {
             limit: profile.diode.overload_above.get(),
             running: None,
             past: VecDeque::new(),
-            on_demand: matches!(profile.talk, crate::meter::Talk::Triggered { .. }),
+            on_demand: matches!(profile.talk, Talk::Triggered { .. }),
         }
     }
 
@@ -91,7 +95,7 @@ impl Converter {
         let mean = self.running.take().map_or(0.0, |window| window.sum / f64::from(window.samples.max(1)));
         let volts = Volts::of(mean + random.normal(self.noise));
         self.past.push_back(if volts.get().abs() > self.limit {
-            Conversion::Overload
+            Conversion::Overload { minus: volts.get() < 0.0 }
         } else {
             Conversion::Volts(volts)
         });
@@ -110,7 +114,7 @@ impl Converter {
         for conversion in self.past.range(first..shown) {
             match conversion {
                 Conversion::Volts(volts) => sum += volts.get(),
-                Conversion::Overload => return Conversion::Overload,
+                Conversion::Overload { minus } => return Conversion::Overload { minus: *minus },
             }
         }
         Conversion::Volts(Volts::of(sum / (shown - first).max(1) as f64))

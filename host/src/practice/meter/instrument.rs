@@ -97,7 +97,7 @@ fn short(word: &str) -> String {
         [_, _, _, b'A' | b'E' | b'I' | b'O' | b'U', _, ..] => 3,
         bytes => bytes.len().min(4),
     };
-    format!("{}{query}", &stem[..stem.floor_char_boundary(keep)])
+    stem.chars().take(keep).chain(query.chars()).collect()
 }
 
 #[cfg(test)]

@@ -18,7 +18,7 @@ mod random;
 use std::{collections::VecDeque, time::Duration};
 
 use crate::{
-    meter::{DiodeSource, Function, Profile, Talk},
+    meter::{DiodeSource, Format, Function, Profile, Talk},
     moment::Moment,
     units::Volts,
 };
@@ -74,7 +74,7 @@ impl SimulatedMeter {
             converter,
             inbox: Vec::new(),
             replies: VecDeque::new(),
-            shown: Shown::Overload,
+            shown: Shown::Overload { minus: false },
             line_free: now,
             conversions: 0,
             profile,
@@ -174,6 +174,12 @@ impl SimulatedMeter {
         match self.profile.talk {
             Talk::Streaming => {
                 self.send_reading(now, sent);
+                if self.profile.format == Format::Es11 {
+                    // Sent twice a conversion; when the second one leaves is not told, half-way is as good a guess as
+                    // any.
+                    let again = now.after(self.profile.period() / 2);
+                    self.replies.push_back((again, Reply::Newest));
+                }
                 self.converter.begin(now, &mut self.random);
             }
             Talk::Polled { .. } => self.converter.begin(now, &mut self.random),
@@ -194,18 +200,21 @@ impl SimulatedMeter {
         let limit = self.profile.diode.overload_above.get();
         match conversion {
             Conversion::Volts(volts) if volts.get().abs() <= limit => {
+                let count = (volts.get() / self.profile.diode.resolution.get()).round() as i64;
                 let decimals = self.decimals();
-                Shown::Count { count: (volts.get() * 10f64.powi(decimals)).round() as i64, decimals }
+                // Resolutions such as 0.0005 V count in steps of five.
+                let step = self.profile.diode.resolution.get() * 10f64.powi(i32::from(decimals));
+                Shown::Count { count: count * (step.round() as i64).max(1), decimals }
             }
-            Conversion::Volts(_) | Conversion::Overload => Shown::Overload,
+            Conversion::Volts(volts) => Shown::Overload { minus: volts.get() < 0.0 },
+            Conversion::Overload { minus } => Shown::Overload { minus },
         }
     }
 
-    /// Decimals that the resolution needs.
-    fn decimals(&self) -> i32 {
-        (0..9)
-            .find(|decimals| self.profile.diode.resolution.get() * 10f64.powi(*decimals) >= 0.999)
-            .unwrap_or(9)
+    /// Decimals that the resolution needs, at most nine.
+    fn decimals(&self) -> u8 {
+        let resolution = self.profile.diode.resolution.get();
+        (0..9).find(|decimals| resolution * 10f64.powi(i32::from(*decimals)) >= 0.999).unwrap_or(9)
     }
 
     fn send_reading(&mut self, now: Moment, sent: &mut Vec<(Moment, Vec<u8>)>) {

@@ -54,9 +54,7 @@ pub(super) fn encode(display: &Display) -> Vec<u8> {
     if let Some(digit) = point {
         light((2 + 2 * digit, 3));
     }
-    if let Shown::Count { count, .. } = display.shown
-        && count < 0
-    {
+    if display.shown.is_minus() {
         light((2, 3));
     }
     frame
@@ -64,11 +62,14 @@ pub(super) fn encode(display: &Display) -> Vec<u8> {
 
 /// Segments of the four digits, and the digit that has the point before it.
 fn cells(shown: Shown) -> ([&'static str; 4], Option<usize>) {
-    match shown.with_decimals(3) {
-        Some(count) if count.unsigned_abs() <= 9999 => {
-            let digit = |weight: u64| DIGITS[(count.unsigned_abs() / weight % 10) as usize];
-            ([digit(1000), digit(100), digit(10), digit(1)], Some(1))
+    match shown.digits(3, 4) {
+        Some(digits) => {
+            let mut cells = [""; 4];
+            for (cell, digit) in cells.iter_mut().zip(digits.bytes()) {
+                *cell = DIGITS[usize::from(digit - b'0')];
+            }
+            (cells, Some(1))
         }
-        _ => (["", DIGITS[0], LETTER_L, ""], Some(2)),
+        None => (["", DIGITS[0], LETTER_L, ""], Some(2)),
     }
 }

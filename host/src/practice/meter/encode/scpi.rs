@@ -3,13 +3,14 @@
 use super::{Display, Shown};
 
 pub(super) fn encode(display: &Display) -> Vec<u8> {
-    let Shown::Count { count, decimals } = display.shown else { return b"+9.90000000E+37\r\n".to_vec() };
-    let sign = if count < 0 { '-' } else { '+' };
+    let sign = if display.shown.is_minus() { '-' } else { '+' };
+    let Shown::Count { count, decimals } = display.shown else {
+        return format!("{sign}9.90000000E+37\r\n").into_bytes();
+    };
     let digits = count.unsigned_abs().to_string();
-    // At most nine significant digits, the first before the point.
-    let power = if count == 0 { 0 } else { digits.len() as i32 - 1 - decimals };
+    // The first digit stands before the point, eight behind it.
+    let power = if count == 0 { 0 } else { digits.len() as i32 - 1 - i32::from(decimals) };
     let mantissa = format!("{digits:0<9}");
-    let (first, rest) = mantissa.split_at(1);
     let power_sign = if power < 0 { '-' } else { '+' };
-    format!("{sign}{first}.{}E{power_sign}{:02}\r\n", &rest[..8], power.abs()).into_bytes()
+    format!("{sign}{}.{}E{power_sign}{:02}\r\n", &mantissa[..1], &mantissa[1..9], power.abs()).into_bytes()
 }

@@ -1,0 +1,34 @@
+//! Picks the memory map of the image that is built. Does nothing for the host, and nothing for the
+//! library alone on a chip.
+
+use std::path::PathBuf;
+use std::{env, fs, io};
+
+fn main() -> io::Result<()> {
+    println!("cargo:rerun-if-changed=build.rs");
+    println!("cargo:rerun-if-changed=memory");
+    if env::var("CARGO_CFG_TARGET_OS").as_deref() != Ok("none") {
+        return Ok(());
+    }
+    let has = |feature: &str| env::var_os(format!("CARGO_FEATURE_{feature}")).is_some();
+    let map = match (has("PICO"), has("MICROBIT"), has("LIBRARY_ALONE")) {
+        (true, false, false) => "memory/pico.x",
+        (false, true, false) => "memory/microbit.x",
+        (false, false, true) => {
+            // No vector table and no start-up code: just what the one function needs.
+            println!("cargo:rustc-link-arg-bins=--nmagic");
+            println!("cargo:rustc-link-arg-bins=--entry=step");
+            println!("cargo:rustc-link-arg-bins=--gc-sections");
+            return Ok(());
+        }
+        (false, false, false) => return Ok(()),
+        _ => return Err(io::Error::other("one image a build: choose one of pico, microbit, library-alone")),
+    };
+    let out = PathBuf::from(env::var_os("OUT_DIR").ok_or_else(|| io::Error::other("OUT_DIR is not set"))?);
+    fs::copy(map, out.join("memory.x"))?;
+    println!("cargo:rustc-link-search={}", out.display());
+    println!("cargo:rustc-link-arg-bins=--nmagic");
+    println!("cargo:rustc-link-arg-bins=-Tlink.x");
+    println!("cargo:rustc-link-arg-bins=-Tdefmt.x");
+    Ok(())
+}

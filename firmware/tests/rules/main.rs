@@ -1,0 +1,13 @@
+//! The rules of the switching board, one test or more for each. `firmware/rules.sh` removes each rule in
+//! turn and shows which of these fail.
+
+#![allow(clippy::unwrap_used, reason = "a test may fail loudly")]
+
+mod bench;
+mod panel;
+mod pins;
+mod plan;
+mod random;
+mod safety;
+mod select;
+mod session;

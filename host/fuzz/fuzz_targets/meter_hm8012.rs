@@ -1,0 +1,7 @@
+#![no_main]
+
+#[allow(dead_code, reason = "each target runs one of the checks")]
+#[path = "../checks/meter.rs"]
+mod check;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| check::hm8012(data));

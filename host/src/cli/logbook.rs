@@ -1,0 +1,91 @@
+//! Writes the session log of a sweep, and keeps what went wrong with it for the operator.
+
+use std::path::{Path, PathBuf};
+
+use crate::{
+    connector::PinName,
+    exit_status::ExitStatus,
+    failure::Failure,
+    log::{Ending, Header, LogEvent, LogWriter, StartError, SyncPolicy},
+    moment::Moment,
+    sweep::{Record, Recorder},
+};
+
+/// The session log of one sweep.
+pub(super) struct Logbook {
+    writer: LogWriter,
+    names: Vec<PinName>,
+    last: Moment,
+    /// Where the log is.
+    pub(super) path: PathBuf,
+    /// What the operator should know about the log.
+    pub(super) warnings: Vec<String>,
+}
+
+impl Logbook {
+    /// Begins a log before anything is measured.
+    pub(super) fn begin(path: &Path, header: Header, policy: SyncPolicy) -> Result<Self, Failure> {
+        if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+            std::fs::create_dir_all(folder).map_err(|error| {
+                Failure::new(ExitStatus::Io, format!("cannot make the folder {}: {error}", folder.display()))
+                    .hint("name another place with --log FILE or --data DIR")
+            })?;
+        }
+        let names = header.connector.pins.iter().map(|pin| pin.name.clone()).collect();
+        let writer = LogWriter::create(path, header, Moment::START, policy).map_err(|error| {
+            let hint = match error {
+                StartError::Exists { .. } => "name a new file with --log: a log is never overwritten",
+                _ => "name another place with --log FILE or --data DIR",
+            };
+            Failure::new(ExitStatus::Io, error).hint(hint)
+        })?;
+        Ok(Self { writer, names, last: Moment::START, path: path.to_owned(), warnings: Vec::new() })
+    }
+
+    /// Writes an event that is no part of the measurement, at the time of the last one.
+    pub(super) fn note(&mut self, event: LogEvent) {
+        let at = self.last;
+        self.write(at, event);
+    }
+
+    /// Ends the log.
+    pub(super) fn end(mut self, how: Ending, detail: Option<String>) -> Vec<String> {
+        self.note(LogEvent::End { how, detail });
+        match self.writer.finish() {
+            Ok(written) if written.lost > 0 => {
+                self.warnings.push(format!("{} events are missing in the session log", written.lost));
+            }
+            Ok(_) => {}
+            Err(error) => self.warnings.push(format!("the session log may not be on the disk: {error}")),
+        }
+        self.warnings
+    }
+
+    fn write(&mut self, at: Moment, event: LogEvent) {
+        self.last = at;
+        if let Some(notice) = self.writer.write(at, event) {
+            self.warnings.push(notice.to_string());
+        }
+    }
+}
+
+impl Recorder for Logbook {
+    fn record(&mut self, at: Moment, record: Record<'_>) {
+        let event = match record {
+            Record::MeterBytes(bytes) => LogEvent::MeterBytes { bytes: bytes.to_vec() },
+            Record::Jig(message) => LogEvent::JigMessage { message: message.clone() },
+            Record::JigDamaged(what) => LogEvent::JigNoise { what: what.to_owned() },
+            Record::SentToJig(frame) => LogEvent::SentToJig { frame: frame.clone() },
+            Record::SentToMeter { bytes, asks_for_reading } => {
+                LogEvent::SentToMeter { bytes: bytes.to_vec(), asks_for_reading }
+            }
+            Record::Told(notice) if notice.is_progress() => return,
+            Record::Told(notice) => LogEvent::Told { text: notice.to_string() },
+            Record::Pin(result) => {
+                let name = self.names.get(result.pin).cloned().unwrap_or_else(|| PinName::new("?"));
+                LogEvent::PinResult { name, result: result.clone() }
+            }
+        };
+        self.write(at, event);
+    }
+}

@@ -1,0 +1,128 @@
+//! Where sessions are kept, what they are called, and when they began.
+
+use std::{
+    io,
+    path::{Path, PathBuf},
+    sync::{Arc, atomic::AtomicBool},
+};
+
+use directories::ProjectDirs;
+
+use super::emulation::Emulation;
+use crate::{
+    exit_status::ExitStatus,
+    failure::Failure,
+    log::Header,
+    meter::Profile,
+    moment::Moment,
+    port::{self, Address, PortDevices, SWITCHING_BOARD},
+    practice::serve::{Background, Doors, open_pseudo_terminals, open_tcp},
+    sweep::{Devices, Heard},
+};
+
+/// The wall clock, as RFC 3339 text in UTC.
+pub(super) fn now() -> String {
+    jiff::Timestamp::now().to_string()
+}
+
+/// Names a session by its beginning and its board, in letters that every file system takes.
+pub(super) fn session_name(started: &str, board: Option<&str>) -> String {
+    let plain = |text: &str| -> String {
+        let keep = |c: char| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' };
+        text.chars().take(40).map(keep).collect()
+    };
+    // 2026-11-25T13:05:01.123456Z becomes 20261125-130501-123456.
+    let digits: String = started.chars().filter(char::is_ascii_digit).collect();
+    let (day, rest) = digits.split_at(digits.len().min(8));
+    let (time, fraction) = rest.split_at(rest.len().min(6));
+    let fraction: String = fraction.chars().take(6).collect();
+    match board {
+        Some(board) => format!("{day}-{time}-{fraction}-{}", plain(board)),
+        None => format!("{day}-{time}-{fraction}"),
+    }
+}
+
+/// A new file for a session log in the data directory.
+pub(super) fn new_log(data: Option<&Path>, header: &Header) -> Result<PathBuf, Failure> {
+    let folder = match data {
+        Some(folder) => folder.to_owned(),
+        None => {
+            ProjectDirs::from("", "", "pintally").map(|dirs| dirs.data_dir().to_owned()).ok_or_else(|| {
+                Failure::new(
+                    ExitStatus::Configuration,
+                    "expected a home directory to keep session logs in, found none",
+                )
+                .hint("name a place with --data DIR or --log FILE")
+            })?
+        }
+    };
+    Ok(folder.join("logs").join(format!("{}.jsonl", header.session)))
+}
+
+/// Runs the practice bench in real time behind ports of its own.
+pub(super) fn serve(
+    emulation: &Emulation,
+    profile: &Profile,
+    stop: Arc<AtomicBool>,
+) -> Result<(Box<dyn Devices>, [String; 2]), Failure> {
+    let doors = doors(None, None)?;
+    let (jig, meter) = (doors.jig.clone(), doors.meter.clone());
+    let bench = Background::start(emulation.bench()?, doors);
+    let open = |address: &Address, settings| {
+        port::open(address, settings).map_err(|error| {
+            let hint = error.hint();
+            Failure::new(ExitStatus::Unavailable, error).hint(hint)
+        })
+    };
+    let devices = PortDevices::new(open(&jig, &SWITCHING_BOARD)?, open(&meter, &profile.port)?, stop);
+    Ok((Box::new(BenchBehindPorts { devices, _bench: bench }), [jig.to_string(), meter.to_string()]))
+}
+
+/// Opens the ports of a practice bench: on TCP ports if they are given, or where there are no pseudo-terminals.
+pub(super) fn doors(tcp: Option<(u16, u16)>, links: Option<&Path>) -> Result<Doors, Failure> {
+    let opened = match tcp {
+        Some((jig, meter)) => open_tcp(jig, meter),
+        None if cfg!(unix) => open_pseudo_terminals(links),
+        None => open_tcp(0, 0),
+    };
+    opened.map_err(|error| {
+        let hint = error.hint();
+        Failure::new(ExitStatus::Unavailable, error).hint(hint)
+    })
+}
+
+/// Ports with the bench behind them, which is switched off when they are closed.
+struct BenchBehindPorts {
+    devices: PortDevices,
+    _bench: Background,
+}
+
+impl Devices for BenchBehindPorts {
+    fn now(&self) -> Moment {
+        self.devices.now()
+    }
+
+    fn wait(&mut self, until: Moment) -> Heard {
+        self.devices.wait(until)
+    }
+
+    fn to_jig(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.devices.to_jig(bytes)
+    }
+
+    fn to_meter(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.devices.to_meter(bytes)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_session_name_is_safe_in_every_file_system() {
+        let name = session_name("2026-11-25T13:05:01.123456789Z", Some("../T 12\u{1b}"));
+        assert_eq!(name, "20261125-130501-123456-___T_12_");
+        assert_eq!(session_name("2026-11-25T13:05:01Z", None), "20261125-130501-");
+    }
+}

@@ -1,0 +1,116 @@
+//! `pintally replay`: pairs and judges a session log again.
+
+use std::path::PathBuf;
+
+use clap::Args as Arguments;
+
+use super::{
+    Screen, inputs,
+    verdict::{self, Format},
+};
+use crate::{
+    exit_status::ExitStatus,
+    failure::{Failure, OrFail},
+    log::{Ending, LogReader, TroubleKind},
+    session::{Replay, Session},
+    units::Volts,
+};
+
+/// Pair and judge a session log again, as it was or with other settings
+///
+/// The same version of the program prints the same as the live sweep did. With another reference or other
+/// assumptions it answers what would have been said with those.
+#[derive(Debug, Arguments)]
+pub(super) struct Args {
+    /// Session log
+    log: PathBuf,
+    /// How to print the judgement
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Judge by this reference instead of the one in the log
+    #[arg(long, value_name = "FILE")]
+    reference: Option<PathBuf>,
+    /// Assume this standard deviation between good boards instead, in millivolts
+    #[arg(long, value_name = "MILLIVOLTS")]
+    assume_spread: Option<f64>,
+    /// Let this share of good boards be flagged instead
+    #[arg(long, value_name = "SHARE")]
+    false_alarms: Option<f64>,
+}
+
+/// Runs the command.
+pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    let name = args.log.display();
+    let mut reader = LogReader::open(&args.log).map_err(|error| {
+        let status = match &error {
+            crate::log::OpenError::Io(_) => ExitStatus::NoInput,
+            _ => ExitStatus::Data,
+        };
+        Failure::new(status, format!("{name}: {error}"))
+    })?;
+    let mut session = Session::new(reader.header().clone()).or_fail(ExitStatus::Data)?;
+    if let Some(path) = &args.reference {
+        session.reference = Some(inputs::reference(path)?);
+    }
+    if let Some(millivolts) = args.assume_spread {
+        session.settings.assumed_spread = Volts::new(millivolts * 1e-3);
+    }
+    if args.false_alarms.is_some() {
+        session.settings.false_alarms = args.false_alarms;
+    }
+    if session.header.program != super::PROGRAM {
+        screen.tell(&format!(
+            "note: the log was written by {}, this is {}: readings may be paired differently",
+            session.header.program,
+            super::PROGRAM
+        ));
+    }
+
+    let mut replay = Replay::new(&session);
+    let mut troubles = 0_u32;
+    for line in &mut reader {
+        match line {
+            Ok(line) => replay.take(&line),
+            Err(trouble) => {
+                if !matches!(trouble.kind, TroubleKind::Torn) {
+                    troubles += 1;
+                }
+                screen.tell(&format!("warning: {name}: {trouble}"));
+            }
+        }
+    }
+    let replayed = replay.finish();
+    for why in &replayed.overrides {
+        screen.tell(&format!("note: the operator overrode a check: {why}"));
+    }
+    match replayed.ended {
+        Some(Ending::Complete) => {}
+        Some(Ending::Stopped) => screen.tell("note: the operator stopped this sweep before its end"),
+        Some(Ending::Failed) => screen.tell("note: this sweep failed before its end"),
+        None => screen.tell("note: the log ends before the sweep did; what it holds is judged"),
+    }
+    if !replayed.changed.is_empty() {
+        let pins: Vec<&str> = replayed
+            .changed
+            .iter()
+            .filter_map(|&pin| session.header.connector.pins.get(pin))
+            .map(|pin| pin.name.as_str())
+            .collect();
+        screen.tell(&format!("warning: {name}: read otherwise than live: pin {}", pins.join(", ")));
+    }
+
+    let readings = session.readings(&replayed.values);
+    let judgement = session.judge(&replayed.values).transpose().or_fail(ExitStatus::Configuration)?;
+    let status =
+        verdict::print(&session.header.connector, &readings, judgement.as_ref(), args.format, screen)?;
+    if troubles > 0 {
+        return Err(Failure::new(
+            ExitStatus::Data,
+            format!(
+                "{name}: {troubles} damaged or missing lines: the judgement above stands on what is left"
+            ),
+        )
+        .hint("take the log from a backup; nothing in its place was guessed"));
+    }
+    Ok(status)
+}

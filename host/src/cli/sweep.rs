@@ -1,0 +1,402 @@
+//! `pintally sweep`: reads every pin of a connector on a jig and judges the board.
+
+use std::{
+    io::{BufRead, IsTerminal},
+    path::PathBuf,
+    sync::{Arc, atomic::AtomicBool},
+    time::Duration,
+};
+
+use clap::Args as Arguments;
+
+use super::{
+    Screen, emulation,
+    emulation::Emulation,
+    inputs,
+    logbook::Logbook,
+    place,
+    progress::Progress,
+    verdict::{self, Format},
+};
+use crate::{
+    connector::{self, Connector, PinName, Wiring},
+    exit_status::ExitStatus,
+    failure::{Failure, OrFail},
+    fingerprint::Fingerprint,
+    log::{Confirmation, Ending, Header, LogEvent, ReferenceSource, SyncPolicy, Zero},
+    meter::Profile,
+    port::{self, Address, PortDevices},
+    practice::BenchDevices,
+    readings::csv::Strictness,
+    reference::{Conditions, Reference, learn},
+    session::{Session, Settings},
+    sweep::{Devices, Score, SweepError, Swept, run as run_sweep},
+    units::Volts,
+};
+
+/// Read every pin of a connector on a jig and judge the board
+///
+/// Battery out, power off, capacitors discharged: only then connect anything. Red lead on board ground, black to
+/// the switching board, meter in diode test.
+#[derive(Debug, Arguments)]
+pub(super) struct Args {
+    /// Port of the switching board: a serial port or tcp:HOST:PORT
+    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    jig: Option<Address>,
+    /// Port of the meter: a serial port or tcp:HOST:PORT
+    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    meter: Option<Address>,
+    /// Meter profile: a shipped one by name, or a file
+    #[arg(long, value_name = "PROFILE", default_value = "bench-stream")]
+    profile: String,
+    /// Connector file, TOML or CSV; on the practice bench a demonstration connector stands ready
+    #[arg(long, value_name = "FILE", required_unless_present = "practice")]
+    connector: Option<PathBuf>,
+    /// Wiring file: which pin lies on which channel; pin by pin from channel 0 on where none is given
+    #[arg(long, value_name = "FILE")]
+    wiring: Option<PathBuf>,
+    /// Judge by this reference
+    #[arg(long, value_name = "FILE", conflicts_with = "known_good")]
+    reference: Option<PathBuf>,
+    /// Judge by these readings of known-good boards, CSV with board,pin,reading
+    #[arg(long, value_name = "FILE")]
+    known_good: Option<PathBuf>,
+    /// Ticket number or other name of the board
+    #[arg(long, value_name = "NAME")]
+    board: Option<String>,
+    /// Who sweeps
+    #[arg(long, value_name = "NAME")]
+    operator: Option<String>,
+    /// Pins that were repaired, visited first: A4,A5
+    #[arg(long, value_name = "PINS", value_delimiter = ',')]
+    repaired: Vec<String>,
+    /// A note for the log
+    #[arg(long, value_name = "TEXT")]
+    note: Option<String>,
+    /// Time from closing a channel to reading, in milliseconds
+    #[arg(long, value_name = "MILLISECONDS", default_value_t = 3)]
+    settle_ms: u16,
+    /// Confirm, without being asked, that battery and power are off and the board is discharged
+    #[arg(long)]
+    unpowered: bool,
+    /// Go on although the board shows signs of life; the reason goes into the log
+    #[arg(long, value_name = "REASON")]
+    override_alive: Option<String>,
+    /// Write the session log here; a new file in the data directory where none is given
+    #[arg(long, value_name = "FILE")]
+    log: Option<PathBuf>,
+    /// Data directory, for the session log
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
+    /// How to print the judgement
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Standard deviation between good boards to assume where they cannot tell it, in millivolts
+    #[arg(long, value_name = "MILLIVOLTS")]
+    assume_spread: Option<f64>,
+    /// Share of good boards that may be flagged at any of their pins
+    #[arg(long, value_name = "SHARE")]
+    false_alarms: Option<f64>,
+    /// Say less on the way
+    #[arg(long)]
+    quiet: bool,
+    /// Sweep a board of the practice bench: nothing needs to be connected
+    #[arg(long)]
+    practice: bool,
+    /// On the practice bench: do not wait, let simulated time jump
+    #[arg(long, requires = "practice")]
+    instant: bool,
+    #[command(flatten)]
+    emulation: emulation::Args,
+}
+
+/// Runs the command.
+pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    let profile = inputs::profile(&args.profile)?;
+    let connector = match &args.connector {
+        Some(path) => inputs::connector(path)?,
+        None => connector::from_toml(emulation::DEMO_CONNECTOR).or_fail(ExitStatus::Software)?,
+    };
+    let wiring = match &args.wiring {
+        Some(path) => Some(inputs::wiring(path, &connector)?),
+        None => None,
+    };
+    let emulation = match args.practice {
+        true => Some(Emulation::new(&args.emulation, connector.clone(), wiring.clone(), profile.clone())?),
+        false => None,
+    };
+    let header = header(args, &connector, wiring, &profile, emulation.as_ref(), screen)?;
+    let session = Session::new(header).or_fail(ExitStatus::Configuration)?;
+    let confirmed_by = confirm(args, screen)?;
+
+    let path = match &args.log {
+        Some(path) => path.clone(),
+        None => place::new_log(args.data.as_deref(), &session.header)?,
+    };
+    let policy = if args.practice { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
+    let mut logbook = Logbook::begin(&path, session.header.clone(), policy)?;
+    for what in [Confirmation::BatteryOut, Confirmation::PowerOff, Confirmation::Discharged] {
+        logbook.note(LogEvent::Confirmed { what, by: Some(confirmed_by.clone()) });
+    }
+    if let Some(text) = &args.note {
+        logbook.note(LogEvent::Note { text: text.clone() });
+    }
+    if let Some(why) = &args.override_alive {
+        let by = args.operator.clone().unwrap_or_else(|| "operator".to_owned());
+        logbook.note(LogEvent::Override { what: "signs of a live board".to_owned(), by, why: why.clone() });
+    }
+
+    let swept = sweep(args, &session, emulation.as_ref(), &mut logbook, screen)?;
+    finish(args, &session, emulation.as_ref(), swept, logbook, screen)
+}
+
+/// Opens the devices and sweeps.
+fn sweep(
+    args: &Args,
+    session: &Session,
+    emulation: Option<&Emulation>,
+    logbook: &mut Logbook,
+    screen: &mut Screen,
+) -> Result<Swept, Failure> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let seen = Arc::clone(&stop);
+    // A handler can be set once a process; in tests that is enough.
+    let _ = ctrlc::set_handler(move || seen.store(true, std::sync::atomic::Ordering::Relaxed));
+    let (mut devices, ports): (Box<dyn Devices>, [String; 2]) = match (emulation, &args.jig, &args.meter) {
+        (Some(emulation), _, _) if args.instant => (
+            Box::new(BenchDevices::new(emulation.bench()?)),
+            ["the practice bench".to_owned(), "the practice bench".to_owned()],
+        ),
+        (Some(emulation), _, _) => place::serve(emulation, &session.profile, stop)?,
+        (None, Some(jig), Some(meter)) => {
+            let names = [jig.to_string(), meter.to_string()];
+            let open = |address, settings| {
+                port::open(address, settings).map_err(|error| {
+                    let hint = error.hint();
+                    Failure::new(ExitStatus::Unavailable, error).hint(hint)
+                })
+            };
+            let jig = open(jig, &port::SWITCHING_BOARD)?;
+            let meter = open(meter, &session.profile.port)?;
+            (Box::new(PortDevices::new(jig, meter, stop)), names)
+        }
+        _ => return Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
+    };
+    let [jig_port, meter_port] = ports;
+    let names: Vec<PinName> = session.header.connector.pins.iter().map(|pin| pin.name.clone()).collect();
+    let score = Score {
+        setting: session.setting(),
+        profile: session.profile.clone(),
+        names: names.clone(),
+        jig_port,
+        meter_port,
+        settle: Duration::from_micros(u64::from(session.settings.settle_us)),
+        override_alive: session.settings.override_alive.is_some(),
+    };
+    if !args.quiet {
+        let floor = score.setting.timing.floor() * score.setting.plan.visits.len() as u32;
+        screen.tell(&format!(
+            "sweeping {} pins of {} on {}, about {:.0} s",
+            score.setting.plan.pins(),
+            session.header.connector.name,
+            score.jig_port,
+            floor.as_secs_f64().ceil()
+        ));
+    }
+    let progress = Progress::new(names, args.quiet);
+    let swept = run_sweep(devices.as_mut(), score, logbook, &mut |notice| progress.notice(notice));
+    progress.finish();
+    Ok(swept)
+}
+
+/// Judges, prints, and closes the log.
+fn finish(
+    args: &Args,
+    session: &Session,
+    emulation: Option<&Emulation>,
+    swept: Swept,
+    mut logbook: Logbook,
+    screen: &mut Screen,
+) -> Result<ExitStatus, Failure> {
+    let connector = &session.header.connector;
+    let path = logbook.path.display().to_string();
+    if let Err(error) = swept.outcome {
+        let ending = match error {
+            SweepError::Stopped { .. } => Ending::Stopped,
+            _ => Ending::Failed,
+        };
+        warn(logbook.end(ending, Some(error.to_string())), screen);
+        let mut failure = Failure::new(error.exit_status(), error.clone());
+        failure.hints = error.hints();
+        return Err(failure.hint(format!("what was read is in the session log: pintally replay {path}")));
+    }
+    let readings = session.readings(&swept.values);
+    let judgement = session.judge(&swept.values).transpose().or_fail(ExitStatus::Configuration)?;
+    if let Some(judgement) = &judgement {
+        let text = crate::report::json(connector, judgement, false);
+        // Our own JSON, so it parses; if not, the log keeps the text.
+        let value = serde_json::from_str(&text).unwrap_or(serde_json::Value::String(text));
+        logbook.note(LogEvent::Judgement { value });
+    }
+    warn(logbook.end(Ending::Complete, None), screen);
+    let status = verdict::print(connector, &readings, judgement.as_ref(), args.format, screen)?;
+    if !args.quiet {
+        let plan = session.setting();
+        let floor = plan.timing.floor() * plan.plan.visits.len() as u32;
+        screen.tell(&format!(
+            "\nswept {} pins in {:.1} s; the meter's own floor is {:.1} s; by hand at 4 s a pin: {:.0} s",
+            plan.plan.pins(),
+            swept.took.as_secs_f64(),
+            floor.as_secs_f64(),
+            4.0 * plan.plan.pins() as f64
+        ));
+        if let Some(emulation) = emulation {
+            let truth = emulation.truth()?;
+            if truth.is_empty() {
+                screen.tell("practice: no fault was put in");
+            }
+            for line in truth {
+                screen.tell(&format!("practice: put in {line}"));
+            }
+        }
+        screen.tell(&format!("session log: {path}"));
+    }
+    Ok(status)
+}
+
+fn warn(warnings: Vec<String>, screen: &mut Screen) {
+    for warning in warnings {
+        screen.tell(&format!("warning: {warning}"));
+    }
+}
+
+fn header(
+    args: &Args,
+    connector: &Connector,
+    wiring: Option<Wiring>,
+    profile: &Profile,
+    emulation: Option<&Emulation>,
+    screen: &mut Screen,
+) -> Result<Header, Failure> {
+    let started = place::now();
+    let board = match (&args.board, emulation) {
+        (Some(name), _) => Some(checked_name("--board", name)?),
+        (None, Some(emulation)) => Some(emulation.board()),
+        (None, None) => None,
+    };
+    let wiring = match (wiring, emulation) {
+        (_, Some(emulation)) => emulation.setup.wiring.clone(),
+        (Some(wiring), None) => wiring,
+        (None, None) => Wiring::straight(connector).or_fail(ExitStatus::Configuration)?,
+    };
+    let reference = reference(args, connector, emulation, screen)?;
+    Ok(Header {
+        program: super::PROGRAM.to_owned(),
+        session: place::session_name(&started, board.as_deref()),
+        started,
+        board,
+        operator: args.operator.as_deref().map(|name| checked_name("--operator", name)).transpose()?,
+        connector: connector.clone(),
+        wiring,
+        profile: profile.to_toml(),
+        reference,
+        zero: emulation.map(Emulation::zero).filter(|zero: &Zero| !zero.paths.is_empty()),
+        settings: settings(args, connector)?.to_value(),
+        practice: emulation.map(Emulation::describe),
+    })
+}
+
+fn reference(
+    args: &Args,
+    connector: &Connector,
+    emulation: Option<&Emulation>,
+    screen: &mut Screen,
+) -> Result<Option<ReferenceSource>, Failure> {
+    let (reference, path): (Reference, Option<&PathBuf>) =
+        match (&args.reference, &args.known_good, emulation) {
+            (Some(path), _, _) => (inputs::reference(path)?, Some(path)),
+            (None, Some(path), _) => {
+                let boards = inputs::all_boards(path, connector, Strictness::StopAtBadRow, screen)?;
+                let learned = learn(connector, &boards, Conditions::default()).or_fail(ExitStatus::Data)?;
+                (learned, Some(path))
+            }
+            (None, None, Some(emulation)) => (emulation.reference()?, None),
+            (None, None, None) => {
+                screen.tell(
+                    "note: no --reference and no --known-good: the readings are written down, not judged",
+                );
+                return Ok(None);
+            }
+        };
+    let text = reference.to_toml();
+    Ok(Some(ReferenceSource {
+        fingerprint: Fingerprint::of(text.as_bytes()),
+        path: path.map(|path| path.display().to_string()),
+        text: Some(text),
+    }))
+}
+
+fn settings(args: &Args, connector: &Connector) -> Result<Settings, Failure> {
+    let mut repaired = Vec::new();
+    for name in &args.repaired {
+        let name = PinName::new(name);
+        if connector.index_of(&name).is_none() {
+            return Err(Failure::new(
+                ExitStatus::Usage,
+                format!("expected pins of {} in --repaired, found {name}", connector.name),
+            ));
+        }
+        repaired.push(name);
+    }
+    let spread = args.assume_spread.map(|millivolts| millivolts * 1e-3);
+    if spread.is_some_and(|volts| !(0.0..=1.0).contains(&volts)) {
+        return Err(Failure::new(ExitStatus::Usage, "expected --assume-spread from 0 to 1000 millivolts"));
+    }
+    if args.false_alarms.is_some_and(|share| !(share > 0.0 && share < 1.0)) {
+        return Err(Failure::new(ExitStatus::Usage, "expected --false-alarms between 0 and 1"));
+    }
+    Ok(Settings {
+        repaired,
+        settle_us: u32::from(args.settle_ms) * 1000,
+        override_alive: args.override_alive.clone(),
+        assumed_spread: spread.and_then(Volts::new),
+        false_alarms: args.false_alarms,
+    })
+}
+
+fn checked_name(option: &str, text: &str) -> Result<String, Failure> {
+    crate::label::name(text)
+        .map(str::to_owned)
+        .map_err(|problem| Failure::new(ExitStatus::Usage, format!("{option}: {problem}")))
+}
+
+/// Has the operator confirm that the board is dead, before anything is connected to it. Returns who did.
+fn confirm(args: &Args, screen: &mut Screen) -> Result<String, Failure> {
+    let who = args.operator.clone().unwrap_or_else(|| "operator".to_owned());
+    if args.practice {
+        return Ok("practice bench: an emulated board".to_owned());
+    }
+    if args.unpowered {
+        return Ok(format!("{who}, by --unpowered"));
+    }
+    let input = std::io::stdin();
+    if !input.is_terminal() {
+        return Err(Failure::new(
+            ExitStatus::Usage,
+            "expected a confirmation that the board is dead, found no terminal to ask at",
+        )
+        .hint("take the battery out, switch the power off, discharge the capacitors; then say --unpowered"));
+    }
+    screen.tell("Before anything touches the board:");
+    screen.tell("  battery disconnected, power supply off, capacitors discharged and checked with DC volts;");
+    screen.tell("  red lead on board ground, meter in diode test, wrist strap on.");
+    screen.tell("Type `yes` if all of this is so:");
+    let mut answer = String::new();
+    input.lock().read_line(&mut answer).or_fail(ExitStatus::Io)?;
+    match answer.trim().eq_ignore_ascii_case("yes") {
+        true => Ok(who),
+        false => {
+            Err(Failure::new(ExitStatus::Usage, "the board was not confirmed to be dead: nothing was closed"))
+        }
+    }
+}

@@ -1,0 +1,67 @@
+//! Prints a judgement and turns it into an exit status: the same for a sweep and its replay.
+
+use clap::ValueEnum;
+
+use super::Screen;
+use crate::{
+    compare::{Judgement, Verdict},
+    connector::Connector,
+    exit_status::ExitStatus,
+    failure::Failure,
+    readings::{BoardReadings, PinValue},
+    report,
+};
+
+/// How to print a judgement.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum Format {
+    /// For a person
+    Text,
+    /// One JSON object a board and line
+    Json,
+    /// One row a pin
+    Csv,
+}
+
+/// Prints what was read and how it is judged.
+pub(super) fn print(
+    connector: &Connector,
+    readings: &BoardReadings,
+    judgement: Option<&Judgement>,
+    format: Format,
+    screen: &mut Screen,
+) -> Result<ExitStatus, Failure> {
+    match (judgement, format) {
+        (Some(judgement), Format::Text) => screen.line(report::text(connector, judgement).trim_end())?,
+        (Some(judgement), Format::Json) => screen.line(&report::json(connector, judgement, true))?,
+        (Some(judgement), Format::Csv) => {
+            screen.line(report::CSV_HEADER)?;
+            screen.line(report::csv(connector, judgement).trim_end())?;
+        }
+        (None, _) => {
+            // Without a reference the readings themselves are the result, in the form that `reference make` and
+            // `compare` take.
+            screen.line("board,pin,reading")?;
+            for (pin, value) in connector.pins.iter().zip(&readings.values) {
+                if !matches!(value, PinValue::Unread(_)) {
+                    screen.line(&format!("{},{},{value}", readings.board, pin.name))?;
+                }
+            }
+        }
+    }
+    screen.flush()?;
+    Ok(status(readings, judgement))
+}
+
+/// How a command ends after this judgement.
+fn status(readings: &BoardReadings, judgement: Option<&Judgement>) -> ExitStatus {
+    match judgement.map(|judgement| &judgement.verdict) {
+        Some(Verdict::Matches { .. }) => ExitStatus::Matches,
+        Some(Verdict::Differs(_)) => ExitStatus::Differs,
+        Some(Verdict::Inconclusive(_)) => ExitStatus::Inconclusive,
+        None if readings.values.iter().any(|value| matches!(value, PinValue::Unread(_))) => {
+            ExitStatus::Inconclusive
+        }
+        None => ExitStatus::Matches,
+    }
+}

@@ -1,0 +1,500 @@
+//! The common line of the jig: what the meter's black lead touches, and how its voltage goes with time.
+//!
+//! Most of the time nothing moves: the solution that belongs to a closed channel is found once and kept. Only
+//! while a capacitor is still on its way is the circuit followed in steps.
+
+use std::collections::VecDeque;
+
+use protocol::Channel;
+
+use super::{
+    circuit::{Charge, Circuit, Drive, Node, Solution, SolveError, Solver, Stride, Switch},
+    jig::{JigSetup, JigTrouble},
+    specimen::Specimen,
+};
+use crate::{
+    meter::DiodeSource,
+    moment::Moment,
+    physics::Junction,
+    units::{Amperes, Ohms, Volts},
+};
+
+/// Error of a step of time before the two half steps cancel most of it, against meters that show 0.1 mV.
+const TOLERANCE: Volts = Volts::of(100e-6);
+
+/// Capacitors this near to where they are going count as there.
+const ARRIVED: Volts = Volts::of(20e-6);
+
+/// First step of time after a change and shortest of all, in seconds: a hundredth of what the fastest meter looks at
+/// once.
+const SHORTEST_STEP: f64 = 20e-6;
+
+/// Resistance of the bleed resistor. METERS.md 4: 330 Ω takes 100 µF from 5 V to 50 mV in 0.15 s.
+const BLEED: Ohms = Ohms::of(330.0);
+
+/// A single-supply multiplexer's own clamp diode, which every open pin then shows (METERS.md 2.3, trap 1).
+const MULTIPLEXER_CLAMP: Junction =
+    Junction { saturation: Amperes::of(1e-13), ideality: 1.05, series: Ohms::of(20.0) };
+
+/// The line with the board and the meter on it, at one moment.
+#[derive(Debug)]
+pub struct CommonLine {
+    solver: Solver,
+    common: Node,
+    channels: Vec<Switch>,
+    bleed: Switch,
+    source: DiodeSource,
+    reversed: bool,
+    plugged: bool,
+    /// Channel that is closed now.
+    closed: Option<Channel>,
+    bleeding: bool,
+    /// Changes that lie ahead, in order of time.
+    ahead: VecDeque<(Moment, Option<Channel>)>,
+    now: Moment,
+    /// As the circuit has it, at the last moment asked for.
+    last: Volts,
+    course: Course,
+    /// Where each channel settles, the open line last; found when first needed.
+    rests: Vec<Option<Rest>>,
+    /// The first solution that could not be found.
+    trouble: Option<SolveError>,
+}
+
+/// Where the circuit settles.
+#[derive(Debug, Clone)]
+struct Rest {
+    voltage: Volts,
+    charge: Charge,
+}
+
+#[derive(Debug)]
+enum Course {
+    /// Nothing is known but the charge at the moment of the last change.
+    Fresh(Moment, Charge),
+    /// On the way: the step in progress.
+    Moving(Box<Moving>),
+    /// Everything has settled.
+    Resting(Rest),
+}
+
+#[derive(Debug)]
+struct Moving {
+    began: Moment,
+    /// Start of the step, in seconds after `began`.
+    from_s: f64,
+    from: Volts,
+    from_charge: Charge,
+    stride: Stride,
+    to: Volts,
+}
+
+impl CommonLine {
+    /// Puts a board on a jig, with a meter on the common line.
+    ///
+    /// # Errors
+    /// [`SolveError::BadPart`] if the board has a part without a usable value.
+    pub fn new(
+        specimen: &Specimen,
+        setup: &JigSetup,
+        source: DiodeSource,
+        now: Moment,
+    ) -> Result<Self, SolveError> {
+        let mut circuit = specimen.circuit().clone();
+        let common = circuit.node();
+        let channels = wire(&mut circuit, common, specimen, setup);
+        let drain = circuit.node();
+        circuit.resistor(drain, Node::GROUND, BLEED);
+        let bleed = circuit.switch(common, drain, Ohms::ZERO);
+        let solver = Solver::new(&circuit)?;
+        let course = Course::Fresh(now, solver.initial_charge());
+        Ok(Self {
+            common,
+            bleed,
+            source,
+            reversed: specimen.is_reversed(),
+            plugged: true,
+            closed: None,
+            bleeding: false,
+            ahead: VecDeque::new(),
+            now,
+            last: Volts::ZERO,
+            course,
+            rests: vec![None; channels.len() + 1],
+            channels,
+            solver,
+            trouble: None,
+        })
+    }
+
+    /// Opens or closes a contact at a moment that is not before the last one asked for. A later change that was
+    /// announced for after this moment no longer happens.
+    pub fn switch(&mut self, at: Moment, channel: Option<Channel>) {
+        while self.ahead.back().is_some_and(|(later, _)| *later >= at) {
+            self.ahead.pop_back();
+        }
+        self.ahead.push_back((at, channel));
+    }
+
+    /// Puts the bleed resistor on the line, or takes it off.
+    pub fn bleed(&mut self, on: bool, at: Moment) {
+        if on != self.bleeding {
+            self.go_to(at);
+            self.bleeding = on;
+            self.change();
+        }
+    }
+
+    /// Connects the meter, or takes its plugs out.
+    pub fn plug(&mut self, plugged: bool, at: Moment) {
+        if plugged != self.plugged {
+            self.go_to(at);
+            self.plugged = plugged;
+            self.rests.fill(None);
+            self.change();
+        }
+    }
+
+    /// What the meter sees. Moments must not run backwards; an earlier one counts as the last.
+    pub fn voltage(&mut self, at: Moment) -> Volts {
+        self.go_to(at);
+        self.last = match &self.course {
+            Course::Resting(rest) => rest.voltage,
+            Course::Moving(moving) => moving.voltage(self.now),
+            Course::Fresh(..) => self.last,
+        };
+        self.drive().shown(self.last)
+    }
+
+    /// What a sense input sees: the line against ground, above it positive, with the meter's plugs out for that moment.
+    pub fn sensed(&mut self, at: Moment) -> Option<Volts> {
+        self.go_to(at);
+        let charge = self.charge();
+        let unplugged = Drive { source: None, ..self.drive() };
+        let solution = self.solver.instant(&unplugged, &charge).map_err(|error| self.note(error)).ok()?;
+        Some(Volts::of(-solution.at(self.common).get()))
+    }
+
+    /// The channel that is closed, electrically, at the last moment asked for.
+    #[must_use]
+    pub const fn closed(&self) -> Option<Channel> {
+        self.closed
+    }
+
+    /// The first solution that could not be found; the line then stayed as it was.
+    #[must_use]
+    pub const fn trouble(&self) -> Option<SolveError> {
+        self.trouble
+    }
+
+    fn drive(&self) -> Drive {
+        let channel = self.closed.and_then(|channel| self.channels.get(usize::from(channel.0))).copied();
+        Drive {
+            source: self.plugged.then_some((self.common, self.source)),
+            closed: [channel, self.bleeding.then_some(self.bleed)],
+            reversed: self.reversed,
+        }
+    }
+
+    fn note(&mut self, error: SolveError) {
+        self.trouble.get_or_insert(error);
+    }
+
+    /// Passes time, and every change on the way.
+    fn go_to(&mut self, at: Moment) {
+        while let Some(&(when, channel)) = self.ahead.front().filter(|(when, _)| *when <= at) {
+            self.ahead.pop_front();
+            self.pass(when);
+            if channel != self.closed {
+                self.closed = channel;
+                self.change();
+            }
+        }
+        self.pass(at);
+    }
+
+    /// Forgets the course but not the charge.
+    fn change(&mut self) {
+        self.course = Course::Fresh(self.now, self.charge());
+    }
+
+    fn charge(&self) -> Charge {
+        match &self.course {
+            Course::Fresh(_, charge) => charge.clone(),
+            Course::Moving(moving) => moving.charge(self.now),
+            Course::Resting(rest) => rest.charge.clone(),
+        }
+    }
+
+    /// Passes time while nothing is switched.
+    fn pass(&mut self, at: Moment) {
+        self.now = self.now.max(at);
+        let rested = match &self.course {
+            Course::Resting(_) => true,
+            Course::Moving(moving) => moving.end_s() >= moving.elapsed_s(self.now),
+            Course::Fresh(..) => false,
+        };
+        if rested {
+            return;
+        }
+        if let Err(error) = self.follow() {
+            self.note(error);
+            // The last voltage stays, rather than an invented one.
+            let rest = Rest { voltage: self.last, charge: self.charge() };
+            self.course = Course::Resting(rest);
+        }
+    }
+
+    /// Steps until the present lies inside a step, or everything rests.
+    fn follow(&mut self) -> Result<(), SolveError> {
+        let drive = self.drive();
+        let rest = self.rest(&drive)?;
+        loop {
+            let charge = match &self.course {
+                Course::Resting(_) => return Ok(()),
+                Course::Moving(moving) if moving.end_s() >= moving.elapsed_s(self.now) => return Ok(()),
+                Course::Fresh(_, charge) => charge.clone(),
+                Course::Moving(moving) => moving.stride.charge.clone(),
+            };
+            if charge.distance(&rest.charge).get() <= ARRIVED.get() {
+                self.course = Course::Resting(rest);
+                return Ok(());
+            }
+            let (began, from_s, from, wish) = match &self.course {
+                Course::Moving(moving) => {
+                    (moving.began, moving.end_s(), moving.stride.end.clone(), moving.stride.next)
+                }
+                Course::Fresh(began, _) => {
+                    (*began, 0.0, self.solver.instant(&drive, &charge)?, SHORTEST_STEP)
+                }
+                Course::Resting(_) => return Ok(()),
+            };
+            let stride = self.solver.stride(&drive, &charge, &from, [SHORTEST_STEP, wish], TOLERANCE)?;
+            let (from, to) = (from.at(self.common), stride.end.at(self.common));
+            self.course =
+                Course::Moving(Box::new(Moving { began, from_s, from, from_charge: charge, stride, to }));
+        }
+    }
+
+    /// Where the present drive settles.
+    fn rest(&mut self, drive: &Drive) -> Result<Rest, SolveError> {
+        let place = self.closed.map_or(self.channels.len(), |channel| usize::from(channel.0));
+        let kept = self.rests.get_mut(place).filter(|_| !self.bleeding);
+        if let Some(Some(rest)) = &kept {
+            return Ok(rest.clone());
+        }
+        let solution: Solution = self.solver.operating_point(drive)?;
+        let rest = Rest { voltage: solution.at(self.common), charge: self.solver.charge_of(&solution) };
+        if let Some(kept) = kept {
+            *kept = Some(rest.clone());
+        }
+        Ok(rest)
+    }
+}
+
+impl Moving {
+    fn end_s(&self) -> f64 {
+        self.from_s + self.stride.seconds
+    }
+
+    fn elapsed_s(&self, now: Moment) -> f64 {
+        now.since(self.began).as_secs_f64()
+    }
+
+    /// How much of the step is gone. Within a step whose error is held to the tolerance a straight line is as good.
+    fn part(&self, now: Moment) -> f64 {
+        ((self.elapsed_s(now) - self.from_s) / self.stride.seconds).clamp(0.0, 1.0)
+    }
+
+    fn voltage(&self, now: Moment) -> Volts {
+        let (from, to) = (self.from.get(), self.to.get());
+        Volts::of(from + (to - from) * self.part(now))
+    }
+
+    fn charge(&self, now: Moment) -> Charge {
+        self.from_charge.towards(&self.stride.charge, self.part(now))
+    }
+}
+
+/// Joins every channel to what it leads to, with the jig's troubles.
+fn wire(circuit: &mut Circuit, common: Node, specimen: &Specimen, setup: &JigSetup) -> Vec<Switch> {
+    // Where each channel's wire ends: at a contact, at the check resistor, or nowhere.
+    let mut ends: Vec<Option<Node>> = vec![None; usize::from(setup.channels)];
+    for (channel, &contact) in setup.wiring.channels().iter().zip(specimen.contacts()) {
+        if let Some(end) = ends.get_mut(usize::from(channel.0)) {
+            *end = Some(contact);
+        }
+    }
+    if let Some(check) = setup.wiring.check() {
+        let node = circuit.node();
+        circuit.resistor(node, Node::GROUND, check.resistor);
+        if let Some(end) = ends.get_mut(usize::from(check.channel.0)) {
+            *end = Some(node);
+        }
+    }
+    let mut ends: Vec<Node> = ends.into_iter().map(|end| end.unwrap_or_else(|| circuit.node())).collect();
+    let mut paths = setup.paths();
+    for trouble in &setup.troubles {
+        let place = |channel: &Channel| Some(usize::from(channel.0)).filter(|&at| at < ends.len());
+        match trouble {
+            JigTrouble::Worn(channel, ohms) => {
+                if let Some(at) = place(channel) {
+                    paths[at] = Ohms::of(paths[at].get() + ohms.get());
+                }
+            }
+            JigTrouble::Dead(channel) => {
+                if let Some(at) = place(channel) {
+                    ends[at] = circuit.node();
+                }
+            }
+            JigTrouble::Crossed([a, b]) => {
+                if let (Some(a), Some(b)) = (place(a), place(b)) {
+                    ends.swap(a, b);
+                }
+            }
+            JigTrouble::Leaky(channel, ohms) => {
+                if let Some(at) = place(channel) {
+                    circuit.resistor(ends[at], Node::GROUND, *ohms);
+                }
+            }
+            JigTrouble::Bridged([a, b], ohms) => {
+                if let (Some(a), Some(b)) = (place(a), place(b)) {
+                    circuit.resistor(ends[a], ends[b], *ohms);
+                }
+            }
+            JigTrouble::Clamps => circuit.junction(common, Node::GROUND, MULTIPLEXER_CLAMP),
+        }
+    }
+    ends.iter().zip(&paths).map(|(&end, &path)| circuit.switch(common, end, path)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Duration;
+
+    use super::*;
+    use crate::{connector::Connector, practice::sample};
+
+    const SOURCE: DiodeSource =
+        DiodeSource::ConstantCurrent { current: Amperes::of(1e-3), compliance: Volts::of(3.2) };
+
+    /// A board of one pin with a capacitor and a resistor to ground on it.
+    fn line(farads: f64, ohms: f64, initial: f64) -> CommonLine {
+        let mut connector: Connector = sample::connector();
+        connector.pins.truncate(1);
+        let mut circuit = Circuit::new(crate::units::Kelvin::ROOM);
+        let contact = circuit.node();
+        circuit.capacitor(contact, Node::GROUND, farads, Volts::of(initial));
+        circuit.resistor(contact, Node::GROUND, Ohms::of(ohms));
+        let specimen = Specimen::of_parts("T", circuit, vec![contact]);
+        let setup = JigSetup::straight(&connector, 1).unwrap();
+        CommonLine::new(&specimen, &setup, SOURCE, Moment::START).unwrap()
+    }
+
+    fn ms(milliseconds: f64) -> Moment {
+        Moment::START.after(Duration::from_secs_f64(milliseconds * 1e-3))
+    }
+
+    #[test]
+    fn a_rail_ramps_by_current_over_capacitance() {
+        // dV/dt = I/C: 1 mA into 10 µF is 0.1 V a millisecond, into 1000 µF 1 V a second.
+        for (farads, volts_per_ms) in [(10e-6, 0.1), (1000e-6, 1e-3)] {
+            let mut line = line(farads, 1e9, 0.0);
+            line.switch(ms(1.0), Some(Channel(0)));
+            for after in [0.5, 2.0, 5.0] {
+                let seen = line.voltage(ms(1.0 + after)).get();
+                // The path adds half an ohm at 1 mA.
+                assert!(
+                    (seen - volts_per_ms * after - 0.5e-3).abs() < 0.2e-3,
+                    "{farads} F, {after} ms: {seen}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn left_charge_decays_by_its_time_constant() {
+        // 1 kΩ and 10 µF: 63.212, 86.466, 95.021, 98.168, 99.326 % gone after 1 to 5 time constants (1 − e^−k).
+        let mut line = line(10e-6, 1e3, 1.0);
+        line.plug(false, Moment::START);
+        line.switch(Moment::START, Some(Channel(0)));
+        for (constants, gone) in [(1.0, 63.212), (2.0, 86.466), (3.0, 95.021), (4.0, 98.168), (5.0, 99.326)] {
+            let seen = line.voltage(ms(10.0 * constants)).get();
+            assert!((seen - (1.0 - gone / 100.0)).abs() < 0.2e-3, "{constants}: {seen}");
+        }
+    }
+
+    #[test]
+    fn charge_stays_on_a_pin_while_others_are_measured() {
+        let mut line = line(10e-6, 1e9, 0.0);
+        line.switch(Moment::START, Some(Channel(0)));
+        let before = line.voltage(ms(3.0)).get();
+        line.switch(ms(3.0), None);
+        assert!(line.voltage(ms(50.0)).get() > 3.0, "open leads show the compliance");
+        line.switch(ms(100.0), Some(Channel(0)));
+        let after = line.voltage(ms(100.1)).get();
+        assert!((after - before - 0.010).abs() < 1e-3, "{before} then {after} after 0.1 ms more at 1 mA");
+    }
+
+    #[test]
+    fn the_bleed_resistor_empties_a_rail_in_time() {
+        // t = R·C·ln(V0/V): 330 Ω, 100 µF from 5 V to 50 mV take 0.152 s.
+        let mut line = line(100e-6, 1e9, -5.0);
+        line.plug(false, Moment::START);
+        line.switch(Moment::START, Some(Channel(0)));
+        let sensed = line.sensed(ms(1.0)).unwrap().get();
+        assert!((sensed - 5.0).abs() < 1e-3, "above ground is positive: {sensed}");
+        line.bleed(true, ms(2.0));
+        assert!(line.sensed(ms(142.0)).unwrap().get() > 0.050);
+        assert!(line.sensed(ms(164.0)).unwrap().get() < 0.050);
+    }
+
+    #[test]
+    fn a_change_that_is_called_off_never_happens() {
+        let mut line = line(1e-9, 100.0, 0.0);
+        line.switch(ms(0.0), Some(Channel(0)));
+        assert!(line.voltage(ms(0.5)).get() < 1.0);
+        // The firmware opens everything while a later closing is still on its way.
+        line.switch(ms(2.0), Some(Channel(0)));
+        line.switch(ms(1.0), None);
+        assert!(line.voltage(ms(1.5)).get() > 3.0);
+        assert!(line.voltage(ms(3.0)).get() > 3.0);
+        assert_eq!(line.closed(), None);
+    }
+
+    #[test]
+    fn time_that_runs_backwards_stands_still() {
+        let mut line = line(10e-6, 1e9, 0.0);
+        line.switch(Moment::START, Some(Channel(0)));
+        let seen = line.voltage(ms(4.0));
+        assert_eq!(line.voltage(ms(1.0)), seen);
+    }
+
+    /// Every channel of many boards, closed and opened at odd times, so that charge is left everywhere.
+    #[test]
+    fn every_board_can_be_followed() {
+        use crate::practice::{Design, demo, draw_faults, random::Random};
+
+        let connector = demo::connector().unwrap();
+        let setup = JigSetup::straight(&connector, 1).unwrap();
+        let handheld =
+            DiodeSource::BehindResistance { open_circuit: Volts::of(2.8), resistance: Ohms::of(2200.0) };
+        for seed in 0..12 {
+            let design = Design::new(&connector, seed);
+            let specimen = Specimen::new(&design, "T", seed, &draw_faults(&design, seed)).unwrap();
+            let source = if seed % 2 == 0 { SOURCE } else { handheld };
+            let mut line = CommonLine::new(&specimen, &setup, source, Moment::START).unwrap();
+            let mut random = Random::new(seed, "times");
+            let mut now = 1.0;
+            for channel in 0..setup.channels {
+                line.switch(ms(now), Some(Channel(channel)));
+                now += random.decades(0.01, 300.0);
+                let seen = line.voltage(ms(now)).get();
+                assert!((-0.5..6.6).contains(&seen), "design {seed}, channel {channel}: {seen}");
+                line.switch(ms(now), None);
+                now += random.decades(0.01, 30.0);
+            }
+            assert_eq!(line.trouble(), None, "design {seed}");
+        }
+    }
+}

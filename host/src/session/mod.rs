@@ -1,0 +1,154 @@
+//! One session: what a sweep was set up with, and what its readings say.
+//!
+//! A session is made from the header of its log and from nothing else, live as in a replay. So whatever a live run
+//! may use stands in the log, and a replay with the same version of the program comes to the same findings. Pure.
+
+mod replay;
+mod settings;
+
+use crate::{
+    compare::{Assumptions, Judgement, judge},
+    log::Header,
+    meter::{DiodeSource, Profile, ProfileError},
+    readings::{BoardReadings, PinValue},
+    reference::{Reference, Unfitting, Unreadable},
+    sweep::{Plan, Setting, Timing},
+    units::{Amperes, Ohms, Volts},
+};
+
+pub use replay::{Replay, Replayed};
+pub use settings::Settings;
+
+/// What a sweep was set up with.
+#[derive(Debug, Clone)]
+pub struct Session {
+    /// The header as it stands in the log.
+    pub header: Header,
+    /// The meter.
+    pub profile: Profile,
+    /// What the board is judged by, if it is to be judged.
+    pub reference: Option<Reference>,
+    /// Settings and assumptions.
+    pub settings: Settings,
+}
+
+/// The header of a log cannot be used.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum SessionError {
+    /// The meter profile in it.
+    #[error("cannot use the meter profile of this session")]
+    Profile(#[from] ProfileError),
+    /// The reference in it.
+    #[error("cannot use the reference of this session")]
+    Reference(#[from] Unreadable),
+    /// The settings in it.
+    #[error("cannot use the settings of this session: {0}")]
+    Settings(String),
+}
+
+impl Session {
+    /// Makes a session from the header of its log.
+    ///
+    /// # Errors
+    /// [`SessionError`] names the part that cannot be used.
+    pub fn new(header: Header) -> Result<Self, SessionError> {
+        let profile = Profile::from_toml(&header.profile)?;
+        let text = header.reference.as_ref().and_then(|source| source.text.as_deref());
+        let reference = text.map(Reference::from_toml).transpose()?;
+        let settings = Settings::from_value(&header.settings).map_err(SessionError::Settings)?;
+        Ok(Self { header, profile, reference, settings })
+    }
+
+    /// What the pairing needs to know.
+    #[must_use]
+    pub fn setting(&self) -> Setting {
+        let Header { connector, wiring, .. } = &self.header;
+        let first: Vec<usize> =
+            self.settings.repaired.iter().filter_map(|name| connector.index_of(name)).collect();
+        let channels = wiring.channels();
+        let check = wiring.check();
+        let plan =
+            Plan::new(connector, |pin| channels.get(pin).copied(), check.map(|check| check.channel), &first);
+        let compliance = match self.profile.diode.source {
+            DiodeSource::ConstantCurrent { compliance, .. } => compliance,
+            DiodeSource::BehindResistance { open_circuit, .. } => open_circuit,
+        };
+        Setting {
+            plan,
+            pins: connector.pins.len(),
+            timing: Timing::of(&self.profile),
+            compliance: Some(compliance),
+            check_expected: check.map(|check| drop_over(check.resistor, self.profile.diode.source)),
+        }
+    }
+
+    /// The readings as they are judged: what the meter showed, less what leads, probe and switch add.
+    #[must_use]
+    pub fn readings(&self, shown: &[PinValue]) -> BoardReadings {
+        let board = self.header.board.clone().unwrap_or_else(|| self.header.session.clone());
+        let values = shown.iter().enumerate().map(|(pin, &value)| self.without_path(pin, value)).collect();
+        BoardReadings { board, values }
+    }
+
+    /// Judges what the meter showed, if there is a reference.
+    ///
+    /// # Errors
+    /// [`Unfitting`] if the reference was made for other pins.
+    pub fn judge(&self, shown: &[PinValue]) -> Option<Result<Judgement, Unfitting>> {
+        let reference = self.reference.as_ref()?;
+        let assumptions: Assumptions = self.settings.assumptions();
+        Some(judge(&self.header.connector, reference, &self.readings(shown), &assumptions))
+    }
+
+    fn without_path(&self, pin: usize, value: PinValue) -> PinValue {
+        let path = || -> Option<Ohms> {
+            let channel = *self.header.wiring.channels().get(pin)?;
+            let zero = self.header.zero.as_ref()?;
+            zero.paths.iter().find(|(at, _)| *at == channel).map(|&(_, ohms)| ohms)
+        };
+        match value.volts().zip(path()) {
+            Some((shown, path)) => {
+                let current = current_at(shown, self.profile.diode.source);
+                PinValue::Volts(Volts::of(shown.get() - current.get() * path.get()))
+            }
+            None => value,
+        }
+    }
+}
+
+/// What the meter drives while it shows this drop.
+fn current_at(shown: Volts, source: DiodeSource) -> Amperes {
+    match source {
+        DiodeSource::ConstantCurrent { current, .. } => current,
+        DiodeSource::BehindResistance { open_circuit, resistance } => {
+            Amperes::of((open_circuit.get() - shown.get()) / resistance.get())
+        }
+    }
+}
+
+/// What the meter shows over a resistor.
+fn drop_over(resistor: Ohms, source: DiodeSource) -> Volts {
+    match source {
+        DiodeSource::ConstantCurrent { current, .. } => Volts::of(current.get() * resistor.get()),
+        DiodeSource::BehindResistance { open_circuit, resistance } => {
+            Volts::of(open_circuit.get() * resistor.get() / (resistor.get() + resistance.get()))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_resistor_drops_what_ohm_says() {
+        let constant =
+            DiodeSource::ConstantCurrent { current: Amperes::of(0.001), compliance: Volts::of(3.0) };
+        assert_eq!(drop_over(Ohms::of(470.0), constant), Volts::of(0.47));
+        let behind =
+            DiodeSource::BehindResistance { open_circuit: Volts::of(3.0), resistance: Ohms::of(2000.0) };
+        assert_eq!(drop_over(Ohms::of(1000.0), behind), Volts::of(1.0));
+        assert_eq!(current_at(Volts::of(1.0), behind), Amperes::of(0.001));
+    }
+}

@@ -1,0 +1,95 @@
+//! Settings of a session, as they stand in the header of its log.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{compare::Assumptions, connector::PinName, units::Volts};
+
+/// What can be set for a sweep and its judgement.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    /// Pins that were repaired: visited first, in this order.
+    pub repaired: Vec<PinName>,
+    /// Time from closing a channel to reading, beyond the make time of the switch, in µs.
+    pub settle_us: u32,
+    /// Why the operator goes on although the board shows signs of life; `None` if the sweep must stop then.
+    pub override_alive: Option<String>,
+    /// Standard deviation assumed between good boards, in volts; the engine's default where `None`.
+    pub assumed_spread: Option<Volts>,
+    /// Share of good boards that may be flagged; the engine's default where `None`.
+    pub false_alarms: Option<f64>,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        // A reed contact rings for up to 2 ms after it has closed (METERS.md 2.3): 3 ms serves every switch.
+        Self {
+            repaired: Vec::new(),
+            settle_us: 3000,
+            override_alive: None,
+            assumed_spread: None,
+            false_alarms: None,
+        }
+    }
+}
+
+impl Settings {
+    /// Reads the settings from the header of a log.
+    ///
+    /// # Errors
+    /// What was expected and found, in words.
+    pub fn from_value(value: &serde_json::Value) -> Result<Self, String> {
+        let settings = Self::deserialize(value).map_err(|error| error.to_string())?;
+        match settings.false_alarms {
+            Some(share) if !(share > 0.0 && share < 1.0) => {
+                Err(format!("expected false_alarms between 0 and 1, found {share}"))
+            }
+            _ => Ok(settings),
+        }
+    }
+
+    /// The settings as they stand in the header of a log.
+    #[must_use]
+    pub fn to_value(&self) -> serde_json::Value {
+        // Texts, numbers and lists of them always have a JSON form.
+        serde_json::to_value(self).unwrap_or_default()
+    }
+
+    /// What the engine assumes.
+    #[must_use]
+    pub fn assumptions(&self) -> Assumptions {
+        let mut assumptions = Assumptions::default();
+        if let Some(spread) = self.assumed_spread {
+            assumptions.spread = spread;
+        }
+        if let Some(share) = self.false_alarms {
+            assumptions.false_alarms = share;
+        }
+        assumptions
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn settings_survive_their_log() {
+        let settings = Settings {
+            repaired: vec![PinName::new("A4")],
+            override_alive: Some("bench supply checked".into()),
+            assumed_spread: Volts::new(0.004),
+            false_alarms: Some(0.02),
+            ..Settings::default()
+        };
+        assert_eq!(Settings::from_value(&settings.to_value()), Ok(settings));
+    }
+
+    #[test]
+    fn settings_that_make_no_sense_are_refused() {
+        let mut value = Settings::default().to_value();
+        value["false_alarms"] = 2.0.into();
+        assert!(Settings::from_value(&value).is_err());
+        assert!(Settings::from_value(&serde_json::Value::Null).is_err());
+    }
+}

@@ -1,0 +1,106 @@
+//! `cargo images`: builds the firmware images, holds them against their limits, and packs them for
+//! drag-and-drop flashing into `target/images/`.
+//!
+//! With `--twice` everything is built a second time from nothing, and the two results must be the same
+//! byte for byte. `PINTALLY_MCU_TOOLCHAIN=debian` builds with Debian's compiler and its sources instead of
+//! rustup's target (packages `rustc-web`, `cargo-web`, `rust-web-src`, `lld`).
+
+#![allow(clippy::print_stdout, reason = "a tool that tells what it built")]
+#![allow(clippy::disallowed_methods, reason = "a tool is an edge: it reads and writes files")]
+
+mod build;
+mod image;
+mod uf2;
+
+use std::error::Error;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::{env, fs};
+
+use build::{Built, IMAGES, Kind};
+use image::Image;
+
+fn main() -> ExitCode {
+    let twice = match env::args().skip(1).collect::<Vec<_>>().as_slice() {
+        [] => false,
+        [flag] if flag == "--twice" => true,
+        other => {
+            eprint_line(&format!("expected nothing or --twice, found {other:?}"));
+            return ExitCode::from(64);
+        }
+    };
+    match run(twice) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprint_line(&format!("error: {error}"));
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(twice: bool) -> Result<(), Box<dyn Error>> {
+    let root = workspace();
+    let target = env::var_os("CARGO_TARGET_DIR").map_or_else(|| root.join("target"), PathBuf::from);
+    let out = target.join("images");
+    fs::create_dir_all(&out)?;
+
+    println!("{:<20} {:>13} {:>13} {:>13}", "image", "flash, bytes", "limit", "static RAM");
+    for built in IMAGES {
+        let elf = build::build(built, &root, &target)?;
+        let image = Image::read(&elf)?;
+        println!("{:<20} {:>13} {:>13} {:>13}", built.name, image.flash, built.most_flash, image.ram);
+        check(built, &image)?;
+        if twice {
+            let again = Image::read(&build::build(built, &root, &out.join("again"))?)?;
+            if image.segments != again.segments {
+                return Err(format!("{}: two builds differ", built.name).into());
+            }
+            println!("{:<20} built twice, the same {} bytes", built.name, image.flash);
+        }
+        pack(built, &elf, &image, &out)?;
+    }
+    Ok(())
+}
+
+/// Holds an image against its limits.
+fn check(built: &Built, image: &Image) -> Result<(), Box<dyn Error>> {
+    if image.flash > built.most_flash {
+        return Err(too_large(built.name, "flash", built.most_flash, image.flash));
+    }
+    if image.ram > built.most_ram {
+        return Err(too_large(built.name, "static RAM", built.most_ram, image.ram));
+    }
+    let panics: Vec<_> = image.symbols.iter().filter(|symbol| symbol.contains("panic")).collect();
+    if built.kind == Kind::LibraryAlone && !panics.is_empty() {
+        return Err(format!("{}: expected no panic symbol, found {panics:?}", built.name).into());
+    }
+    Ok(())
+}
+
+fn too_large(name: &str, what: &str, most: u64, found: u64) -> Box<dyn Error> {
+    format!("{name}: expected at most {most} bytes of {what}, found {found}").into()
+}
+
+/// Leaves the ELF file for emulators and debuggers, and the file for drag and drop beside it.
+fn pack(built: &Built, elf: &Path, image: &Image, out: &Path) -> Result<(), Box<dyn Error>> {
+    fs::copy(elf, out.join(built.name).with_extension("elf"))?;
+    let packed = out.join(built.name);
+    match built.kind {
+        Kind::Pico => fs::write(packed.with_extension("uf2"), uf2::write(&image.segments, uf2::RP2040)?)?,
+        Kind::Microbit => fs::write(packed.with_extension("hex"), image.intel_hex()?)?,
+        Kind::LibraryAlone => {}
+    }
+    Ok(())
+}
+
+fn workspace() -> PathBuf {
+    let own = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
+    own.parent().map_or(own.clone(), Path::to_owned)
+}
+
+fn eprint_line(line: &str) {
+    #[allow(clippy::print_stderr, reason = "the one place where this tool complains")]
+    {
+        eprintln!("{line}");
+    }
+}

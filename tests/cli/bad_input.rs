@@ -1,0 +1,175 @@
+//! Bad input gets a clear message and the documented exit status, and never a panic.
+
+use std::fs;
+
+use crate::run::Place;
+
+const J5: &str = include_str!("../../fixtures/connectors/j5-display.toml");
+const SMALL: &str =
+    "pin,row,position,net,role,pair\n1,A,1,GND,ground,\n2,A,2,DATA,signal,\n3,A,3,CLK,signal,\n";
+const GOOD: &str =
+    "board,pin,reading\nG1,1,0.001\nG1,2,0.543\nG1,3,0.612\nG2,1,0.000\nG2,2,0.546\nG2,3,0.610\n";
+
+/// Runs `compare` on readings that somebody typed.
+fn compare(place: &Place, connector: &str, readings: &str) -> String {
+    place.file("c.csv", connector);
+    place.file("good.csv", GOOD);
+    place.file("readings.csv", readings);
+    place
+        .run(&["compare", "--connector", "c.csv", "--known-good", "good.csv", "--readings", "readings.csv"])
+        .text()
+}
+
+#[test]
+fn a_connector_with_a_pin_twice() {
+    let place = Place::new();
+    let twice = SMALL.replace("3,A,3", "2,A,3");
+    insta::assert_snapshot!(compare(&place, &twice, "board,pin,reading\nT1,2,0.5\n"));
+}
+
+#[test]
+fn a_wiring_to_a_channel_that_does_not_exist() {
+    let place = Place::new();
+    let mut wiring = String::from("name = \"carrier\"\n[channels]\n");
+    let pins = (1..=20).flat_map(|n| [format!("A{n}"), format!("B{n}")]);
+    for (index, pin) in pins.enumerate() {
+        let channel = if pin == "B20" { 300 } else { index };
+        wiring.push_str(&format!("{pin} = {channel}\n"));
+    }
+    place.file("wiring.toml", &wiring);
+    let outcome = place.run(&["sweep", "--practice", "--instant", "--wiring", "wiring.toml"]);
+    insta::assert_snapshot!(outcome.text());
+}
+
+#[test]
+fn readings_with_a_bad_row() {
+    let place = Place::new();
+    insta::assert_snapshot!(compare(
+        &place,
+        SMALL,
+        "board,pin,reading\nT1,1,0.000\nT1,2,zero five\nT1,3,0.611\n"
+    ));
+}
+
+#[test]
+fn typed_notes() {
+    let place = Place::new();
+    let mut text = String::new();
+    for (note, separator) in
+        [("318", ","), ("0,544", ";"), ("0L", ","), ("O.L", ","), ("544mV", ","), (".544", ",")]
+    {
+        let readings =
+            format!("board,pin,reading\nT1,1,0.000\nT1,2,{note}\nT1,3,0.611\n").replace(',', separator);
+        // The decimal comma came through the replacement as a separator: put it back.
+        let readings = readings.replace("0;544", "0,544");
+        text.push_str(&format!("# {note}\n{}\n", compare(&place, SMALL, &readings)));
+    }
+    insta::assert_snapshot!(text);
+}
+
+#[test]
+fn files_that_are_not_there() {
+    let place = Place::new();
+    let mut text = String::new();
+    for words in [
+        &["replay", "none.jsonl"][..],
+        &["sweep", "--practice", "--instant", "--connector", "none.toml"],
+        &["sweep", "--practice", "--instant", "--profile", "none"],
+        &["sweep", "--jig", "none", "--meter", "none", "--connector", "j5.toml", "--unpowered"],
+        &["sweep", "--jig", "tcp:", "--meter", "x", "--connector", "j5.toml"],
+        &["sweep", "--practice", "--instant", "--fault", "melted:A4"],
+        &["sweep", "--practice", "--instant", "--fault", "open:Z9"],
+        &["sweep", "--practice", "--instant", "--repaired", "Z9"],
+    ] {
+        place.file("j5.toml", J5);
+        let outcome = place.run(words);
+        assert!(
+            outcome.status.is_some_and(|status| (64..=78).contains(&status)),
+            "{words:?}: {}",
+            outcome.text()
+        );
+        text.push_str(&format!("$ pintally {}\n{}\n", words.join(" "), outcome.text()));
+    }
+    insta::assert_snapshot!(text);
+}
+
+#[test]
+fn a_sweep_without_a_confirmation_closes_nothing() {
+    let place = Place::new();
+    place.file("j5.toml", J5);
+    let outcome = place.run(&["sweep", "--jig", "none", "--meter", "none", "--connector", "j5.toml"]);
+    insta::assert_snapshot!(outcome.text());
+}
+
+#[test]
+fn a_log_that_is_cut_or_damaged() {
+    let place = Place::new();
+    let swept = place.run(&["sweep", "--practice", "--instant", "--seed", "5", "--log", "whole.jsonl"]);
+    assert_eq!(swept.status, Some(0), "{}", swept.text());
+    let whole = fs::read(place.path().join("whole.jsonl")).unwrap();
+
+    // Cut in the middle of a line near the end of the sweep.
+    fs::write(place.path().join("cut.jsonl"), &whole[..whole.len() * 9 / 10]).unwrap();
+    let cut = place.run(&["replay", "cut.jsonl"]);
+    assert_eq!(cut.status, Some(2), "{}", cut.text());
+    assert!(cut.stderr.contains("the log ends in the middle of this line"), "{}", cut.text());
+
+    // One bit flipped in the middle.
+    let mut flipped = whole.clone();
+    flipped[whole.len() / 2] ^= 1;
+    fs::write(place.path().join("flipped.jsonl"), &flipped).unwrap();
+    let damaged = place.run(&["replay", "flipped.jsonl"]);
+    assert_eq!(damaged.status, Some(65), "{}", damaged.text());
+    assert!(damaged.stderr.contains("damaged"), "{}", damaged.text());
+
+    // No log at all.
+    place.file("no.jsonl", "hello\n");
+    let none = place.run(&["replay", "no.jsonl"]);
+    assert_eq!(none.status, Some(65), "{}", none.text());
+    insta::assert_snapshot!(none.text());
+}
+
+#[test]
+fn a_log_is_never_overwritten() {
+    let place = Place::new();
+    place.file("there.jsonl", "precious\n");
+    let outcome = place.run(&["sweep", "--practice", "--instant", "--log", "there.jsonl"]);
+    assert_eq!(fs::read_to_string(place.path().join("there.jsonl")).unwrap(), "precious\n");
+    insta::assert_snapshot!(outcome.text());
+}
+
+#[test]
+fn jig_and_meter_exchanged() {
+    use std::{
+        io::{BufRead, BufReader},
+        process::Stdio,
+    };
+
+    let place = Place::new();
+    place.file("j5.toml", J5);
+    let mut bench = place.command(&["practice", "--tcp", "0,0"]);
+    let mut bench =
+        bench.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut ports = Vec::new();
+    let mut lines = BufReader::new(bench.stdout.take().unwrap()).lines();
+    while ports.len() < 2 {
+        let line = lines.next().unwrap().unwrap();
+        ports.extend(line.split_whitespace().find(|word| word.starts_with("tcp:")).map(str::to_owned));
+    }
+    let exchanged = place.run(&[
+        "sweep",
+        "--jig",
+        &ports[1],
+        "--meter",
+        &ports[0],
+        "--connector",
+        "j5.toml",
+        "--unpowered",
+        "--log",
+        "x.jsonl",
+    ]);
+    bench.kill().unwrap();
+    bench.wait().unwrap();
+    assert_eq!(exchanged.status, Some(69), "{}", exchanged.text());
+    assert!(exchanged.stderr.contains("exchange --jig and --meter"), "{}", exchanged.text());
+}

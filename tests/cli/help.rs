@@ -1,0 +1,42 @@
+//! Help is part of the product.
+
+use crate::run::Place;
+
+#[test]
+fn help_of_every_command() {
+    let place = Place::new();
+    let mut text = String::new();
+    for words in [
+        &["--help"][..],
+        &["sweep", "--help"],
+        &["practice", "--help"],
+        &["compare", "--help"],
+        &["reference", "--help"],
+        &["reference", "make", "--help"],
+        &["replay", "--help"],
+        &["jig", "--help"],
+        &["jig", "identify", "--help"],
+        &["meter", "--help"],
+        &["meter", "watch", "--help"],
+        &["meter", "identify", "--help"],
+        &["meter", "profiles", "--help"],
+    ] {
+        let outcome = place.run(words);
+        assert_eq!(outcome.status, Some(0), "{words:?}");
+        assert_eq!(outcome.stderr, "");
+        text.push_str(&format!("$ pintally {}\n{}\n", words.join(" "), outcome.stdout));
+    }
+    insta::assert_snapshot!(text);
+}
+
+#[test]
+fn a_wrong_word_is_a_usage_error() {
+    let place = Place::new();
+    let mut text = String::new();
+    for words in [&["swep"][..], &["sweep", "--practise"], &["sweep"], &["compare", "--connector", "x"]] {
+        let outcome = place.run(words);
+        assert_eq!(outcome.status, Some(64), "{words:?}");
+        text.push_str(&format!("$ pintally {}\n{}\n", words.join(" "), outcome.text()));
+    }
+    insta::assert_snapshot!(text);
+}

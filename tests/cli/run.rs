@@ -1,0 +1,78 @@
+//! Runs the built command in a folder of its own.
+
+use std::{
+    fs,
+    path::{Path, PathBuf},
+    process::{Command, Stdio},
+};
+
+use tempfile::TempDir;
+
+/// A folder in which commands are run.
+pub(crate) struct Place {
+    folder: TempDir,
+}
+
+/// What a command printed and how it ended.
+#[must_use = "look at how the command ended"]
+pub(crate) struct Outcome {
+    pub(crate) stdout: String,
+    pub(crate) stderr: String,
+    pub(crate) status: Option<i32>,
+}
+
+impl Place {
+    pub(crate) fn new() -> Self {
+        Self { folder: tempfile::tempdir().unwrap() }
+    }
+
+    pub(crate) fn path(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// Puts a file there and gives its path.
+    pub(crate) fn file(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.path().join(name);
+        fs::write(&path, text).unwrap();
+        path
+    }
+
+    /// Runs the command with these words.
+    pub(crate) fn run(&self, words: &[&str]) -> Outcome {
+        let output = self.command(words).output().unwrap();
+        Outcome {
+            stdout: self.redacted(&output.stdout),
+            stderr: self.redacted(&output.stderr),
+            status: output.status.code(),
+        }
+    }
+
+    /// The command, ready to be started, with nothing of the machine around it.
+    pub(crate) fn command(&self, words: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_pintally"));
+        command
+            .args(words)
+            .current_dir(self.path())
+            .env("HOME", self.path())
+            .env("XDG_DATA_HOME", self.path().join("data"))
+            .env("NO_COLOR", "1")
+            // Help is wrapped to the terminal; a fixed width makes it the same everywhere.
+            .env("COLUMNS", "100")
+            .stdin(Stdio::null());
+        command
+    }
+
+    /// The folder's own name is another on every run.
+    fn redacted(&self, bytes: &[u8]) -> String {
+        let text = String::from_utf8_lossy(bytes).into_owned();
+        text.replace(&self.path().display().to_string(), "FOLDER")
+    }
+}
+
+impl Outcome {
+    /// Everything, as a snapshot shows it.
+    pub(crate) fn text(&self) -> String {
+        let status = self.status.map_or("killed".to_owned(), |status| status.to_string());
+        format!("exit {status}\n--- stdout\n{}--- stderr\n{}", self.stdout, self.stderr)
+    }
+}

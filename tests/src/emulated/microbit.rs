@@ -1,0 +1,215 @@
+//! The BBC micro:bit v1 in QEMU (`-M microbit`), watched through QEMU's test protocol.
+
+use std::io::{BufRead, BufReader, Write};
+use std::net::{Ipv4Addr, SocketAddr, TcpListener, TcpStream};
+use std::os::unix::net::UnixStream;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard};
+
+use super::{Edge, Emulator, Lines, image, log, patiently};
+
+/// A BBC micro:bit v1 with the real image, in real time.
+#[derive(Debug)]
+pub struct Microbit {
+    qtest: Arc<Mutex<Qtest>>,
+    serial: SocketAddr,
+    image: PathBuf,
+    folder: PathBuf,
+    _emulator: Emulator,
+}
+
+/// Looks at the pins of a running micro:bit, from any thread.
+#[derive(Debug, Clone)]
+pub struct MicrobitPins(Arc<Mutex<Qtest>>);
+
+/// QEMU's test protocol: the memory of the running machine, and the edges of its output pins.
+#[derive(Debug)]
+struct Qtest {
+    out: UnixStream,
+    lines: BufReader<UnixStream>,
+    edges: Vec<Edge>,
+}
+
+/// Output levels and directions of the pins (nRF51 reference manual, GPIO).
+const OUT: u32 = 0x5000_0504;
+const DIR: u32 = 0x5000_0514;
+
+impl Microbit {
+    /// The lines of the image (`firmware/src/bin/microbit.rs`).
+    pub const LINES: Lines = Lines { address: [23, 22, 21, 16], enable: &[18, 20] };
+    /// Button A: low while it is pressed.
+    pub const BUTTON: u8 = 17;
+
+    /// Starts the image; `None` if it or the emulator is missing.
+    #[must_use]
+    pub fn start() -> Option<Self> {
+        const QEMU: &str = "qemu-system-arm";
+        let emulator = Command::new(QEMU)
+            .arg("--version")
+            .output()
+            .map(drop)
+            .map_err(|_| format!("{QEMU} is not installed (Debian: apt-get install {QEMU})"));
+        let image = image("pintally-microbit", emulator)?;
+        let folder = own_folder();
+        let (serial, child) = patiently(|| {
+            // A port that is free now; if another takes it before QEMU does, the next turn finds another.
+            let serial = TcpListener::bind((Ipv4Addr::LOCALHOST, 0))?.local_addr()?;
+            let mut child = Command::new(QEMU)
+                .args(["-M", "microbit", "-display", "none", "-monitor", "none", "-accel", "tcg"])
+                .arg("-kernel")
+                .arg(&image)
+                .args(["-serial", &format!("tcp:{serial},server=on,wait=off,nodelay=on")])
+                .args(["-qtest", &format!("unix:{},server=on,wait=off", folder.join("qtest").display())])
+                .args(["-qtest-log", "none"])
+                .stdin(Stdio::null())
+                .spawn()?;
+            let connected = patiently(|| match child.try_wait()? {
+                Some(_) => Ok(false),
+                None => UnixStream::connect(folder.join("qtest")).map(|_| true),
+            });
+            if connected { Ok((serial, child)) } else { Err(std::io::Error::other("qemu ended at once")) }
+        });
+        let emulator = Emulator(child);
+        let mut qtest = patiently(|| Qtest::connect(&folder.join("qtest")));
+        // A part of the board knows all its output pins as numbered lines.
+        qtest.ask("irq_intercept_out /machine/nrf51");
+        let qtest = Arc::new(Mutex::new(qtest));
+        Some(Self { qtest, serial, image, folder, _emulator: emulator })
+    }
+
+    /// Address of the serial line.
+    #[must_use]
+    pub fn uart(&self) -> SocketAddr {
+        self.serial
+    }
+
+    /// A look at the pins from another thread.
+    #[must_use]
+    pub fn watch(&self) -> MicrobitPins {
+        MicrobitPins(Arc::clone(&self.qtest))
+    }
+
+    /// Levels of the output pins.
+    #[must_use]
+    pub fn pins(&self) -> u32 {
+        lock(&self.qtest).pins()
+    }
+
+    /// The channels that are closed now.
+    #[must_use]
+    pub fn closed(&self) -> Vec<u8> {
+        Self::LINES.closed(self.pins())
+    }
+
+    /// Edges since the last call, in their order; QEMU tells no times.
+    #[must_use]
+    pub fn edges(&self) -> Vec<Edge> {
+        let mut qtest = lock(&self.qtest);
+        // Whatever moved before this was answered has been told by then.
+        qtest.pins();
+        std::mem::take(&mut qtest.edges)
+    }
+
+    /// Drives an input pin.
+    pub fn input(&self, pin: u8, high: bool) {
+        let level = u8::from(high);
+        lock(&self.qtest).ask(&format!("set_irq_in /machine/nrf51/gpio unnamed-gpio-in {pin} {level}"));
+    }
+
+    /// Writes a word into the memory of the machine.
+    pub fn write(&self, address: u32, word: u32) {
+        lock(&self.qtest).ask(&format!("writel {address:#x} {word:#x}"));
+    }
+
+    /// Address of a symbol of the image.
+    ///
+    /// # Panics
+    ///
+    /// If the image has none of this name.
+    #[must_use]
+    pub fn symbol(&self, name: &str) -> u32 {
+        log::symbol(&self.image, name)
+    }
+
+    /// What the firmware has logged since the last call; at most what its buffer of 1 KiB holds.
+    #[must_use]
+    pub fn log(&self) -> Vec<String> {
+        let mut qtest = lock(&self.qtest);
+        // RTT control block: 24 bytes, then the first up-channel: name, buffer, size, write, read.
+        let up = log::symbol(&self.image, "_SEGGER_RTT") + 24;
+        let [buffer, size, write, mut read] = [4, 8, 12, 16].map(|at| qtest.read(up + at));
+        let mut bytes = Vec::new();
+        while read != write {
+            let word = qtest.read((buffer + read) & !3);
+            bytes.push(word.to_le_bytes()[((buffer + read) & 3) as usize]);
+            read = (read + 1) % size;
+        }
+        qtest.ask(&format!("writel {:#x} {read:#x}", up + 16));
+        log::decode(&self.image, &bytes)
+    }
+}
+
+impl Drop for Microbit {
+    fn drop(&mut self) {
+        // A folder that is left behind in the temporary directory harms nobody.
+        let _ = std::fs::remove_dir_all(&self.folder);
+    }
+}
+
+impl MicrobitPins {
+    /// The channels that are closed now.
+    #[must_use]
+    pub fn closed(&self) -> Vec<u8> {
+        Microbit::LINES.closed(lock(&self.0).pins())
+    }
+}
+
+impl Qtest {
+    fn connect(path: &Path) -> std::io::Result<Self> {
+        let out = UnixStream::connect(path)?;
+        let lines = BufReader::new(out.try_clone()?);
+        Ok(Self { out, lines, edges: Vec::new() })
+    }
+
+    fn ask(&mut self, command: &str) -> String {
+        self.out.write_all(format!("{command}\n").as_bytes()).expect("the emulator runs");
+        loop {
+            let mut line = String::new();
+            self.lines.read_line(&mut line).expect("the emulator runs");
+            let words: Vec<_> = line.split_whitespace().collect();
+            match words[..] {
+                ["IRQ", level, pin] => {
+                    let pin = pin.parse().expect("a pin number");
+                    self.edges.push(Edge { pin, high: level == "raise", at_ns: None });
+                }
+                ["OK", ref rest @ ..] => return rest.first().copied().unwrap_or_default().to_owned(),
+                _ => panic!("{command}: {line:?}"),
+            }
+        }
+    }
+
+    fn read(&mut self, address: u32) -> u32 {
+        let word = self.ask(&format!("readl {address:#x}"));
+        let digits = word.trim_start_matches("0x");
+        u64::from_str_radix(digits, 16).expect("a word in hexadecimal") as u32
+    }
+
+    fn pins(&mut self) -> u32 {
+        self.read(OUT) & self.read(DIR)
+    }
+}
+
+fn lock(qtest: &Mutex<Qtest>) -> MutexGuard<'_, Qtest> {
+    qtest.lock().expect("no test panicked while it held the pins")
+}
+
+/// A folder for the sockets of one emulator: tests run side by side.
+fn own_folder() -> PathBuf {
+    static COUNT: AtomicU32 = AtomicU32::new(0);
+    let count = COUNT.fetch_add(1, Ordering::Relaxed);
+    let folder = std::env::temp_dir().join(format!("pintally-microbit-{}-{count}", std::process::id()));
+    std::fs::create_dir_all(&folder).expect("a writable temporary directory");
+    folder
+}

@@ -1,0 +1,104 @@
+//! The real firmware images, running in emulators: what a test needs of them.
+//!
+//! Each board gives the address of its serial port (a `tcp:` port of `pintally`), the state of its output
+//! pins, the edges of those pins, and its log. Without an image or an emulator the start functions give
+//! `None` and say on stderr what is skipped; with `PINTALLY_REQUIRE_EMULATORS` set they panic instead.
+//!
+//! Build the images with `cargo images`; the emulators are `npm ci` in `tests/emulated` and QEMU
+//! (Debian: `qemu-system-arm`).
+
+mod log;
+mod microbit;
+mod pico;
+
+use std::env;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::process::Child;
+use std::thread::sleep;
+use std::time::{Duration, Instant};
+
+pub use microbit::Microbit;
+pub use pico::{Pico, Step};
+
+/// Which output pins are the lines of the multiplexers.
+#[derive(Debug, Clone, Copy)]
+pub struct Lines {
+    /// Address lines, least significant first.
+    pub address: [u8; 4],
+    /// Enable lines, one for each bank of 16; high connects.
+    pub enable: &'static [u8],
+}
+
+impl Lines {
+    /// Channels that exist.
+    #[must_use]
+    pub fn channels(&self) -> u8 {
+        16 * self.enable.len() as u8
+    }
+
+    /// The channels that are closed at these levels of the pins.
+    #[must_use]
+    pub fn closed(&self, pins: u32) -> Vec<u8> {
+        let high = |pin: &u8| pins >> pin & 1 == 1;
+        let address = self.address.iter().rev().fold(0, |number, pin| number << 1 | u8::from(high(pin)));
+        let banks = self.enable.iter().zip(0_u8..).filter(|(pin, _)| high(pin));
+        banks.map(|(_, bank)| bank * 16 + address).collect()
+    }
+}
+
+/// One output pin moved.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Edge {
+    /// Number of the pin at its chip.
+    pub pin: u8,
+    /// To high, or to low.
+    pub high: bool,
+    /// Time of the emulated chip in ns; `None` where the emulator does not tell.
+    pub at_ns: Option<u64>,
+}
+
+/// A process that ends with the test.
+#[derive(Debug)]
+struct Emulator(Child);
+
+impl Drop for Emulator {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// An image by its name, if it was built and `emulator` is there.
+fn image(name: &str, emulator: Result<(), String>) -> Option<PathBuf> {
+    let folder = env::var_os("PINTALLY_IMAGES").map_or_else(|| workspace().join("target/images"), PathBuf::from);
+    let image = folder.join(name).with_extension("elf");
+    let missing = match emulator {
+        Err(missing) => missing,
+        Ok(()) if image.exists() => return Some(image),
+        Ok(()) => format!("{name}.elf is not built (cargo images)"),
+    };
+    assert!(
+        env::var_os("PINTALLY_REQUIRE_EMULATORS").is_none(),
+        "PINTALLY_REQUIRE_EMULATORS is set, but {missing}"
+    );
+    eprintln!("SKIPPED: {missing}");
+    None
+}
+
+fn workspace() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
+}
+
+/// Tries again until something that is starting answers, for at most 20 s.
+fn patiently<T>(mut attempt: impl FnMut() -> io::Result<T>) -> T {
+    let start = Instant::now();
+    loop {
+        match attempt() {
+            Ok(value) => return value,
+            Err(error) if start.elapsed() > Duration::from_secs(20) => panic!("no answer in 20 s: {error}"),
+            Err(_) => sleep(Duration::from_millis(10)),
+        }
+    }
+}

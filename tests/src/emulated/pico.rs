@@ -1,0 +1,245 @@
+//! The Raspberry Pi Pico in rp2040js, driven through `tests/emulated/pico.mjs`.
+
+use std::fmt::Write as _;
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{Ipv4Addr, SocketAddr, TcpStream};
+use std::path::PathBuf;
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+use serde_json::Value;
+
+use super::{Edge, Emulator, Lines, image, log, patiently, workspace};
+
+/// A Raspberry Pi Pico with the real image.
+///
+/// It runs in real time, with its serial ports on TCP, until [`stop`](Self::stop): then time moves by
+/// [`run`](Self::run) only, as fast as it can, and nothing depends on how fast the test is.
+#[derive(Debug)]
+pub struct Pico {
+    control: Control,
+    ports: Value,
+    image: PathBuf,
+    _emulator: Emulator,
+}
+
+/// What happened in one [`Pico::run`].
+#[derive(Debug, Default)]
+pub struct Step {
+    /// Time at its end, in ns.
+    pub at_ns: u64,
+    /// Bytes that came out of the serial line.
+    pub uart: Vec<u8>,
+    /// Bytes that came out of the USB serial port.
+    pub usb: Vec<u8>,
+    /// Output pins that moved.
+    pub edges: Vec<Edge>,
+}
+
+/// Looks at the pins of a running Pico, from any thread.
+#[derive(Debug)]
+pub struct PicoPins(Control);
+
+#[derive(Debug)]
+struct Control {
+    out: TcpStream,
+    lines: BufReader<TcpStream>,
+}
+
+impl Pico {
+    /// The lines of the image (`firmware/src/bin/pico.rs`).
+    pub const LINES: Lines = Lines { address: [2, 3, 4, 5], enable: &[6, 7, 8, 9] };
+    /// Lid contact: low while the lid is closed.
+    pub const LID: u8 = 16;
+    /// Start button: low while it is pressed.
+    pub const BUTTON: u8 = 17;
+    /// Bleed resistor.
+    pub const BLEED: u8 = 21;
+
+    /// Starts the image; `None` if it or the emulator is missing.
+    #[must_use]
+    pub fn start() -> Option<Self> {
+        let folder = workspace().join("tests/emulated");
+        let emulator = if !folder.join("node_modules/rp2040js").exists() {
+            Err("rp2040js is not installed (npm ci in tests/emulated)".to_owned())
+        } else if Command::new("node").arg("--version").output().is_err() {
+            Err("node is not installed".to_owned())
+        } else {
+            Ok(())
+        };
+        let image = image("pintally-pico", emulator)?;
+        let mut child = Command::new("node")
+            .arg(folder.join("pico.mjs"))
+            .arg(&image)
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("node was there a moment ago");
+        let mut first = String::new();
+        BufReader::new(child.stdout.take().expect("it is piped"))
+            .read_line(&mut first)
+            .expect("the emulator tells its ports");
+        let emulator = Emulator(child);
+        let ports: Value = serde_json::from_str(&first).expect("the ports are JSON");
+        let control = Control::connect(&ports);
+        Some(Self { control, ports, image, _emulator: emulator })
+    }
+
+    /// Address of the serial line.
+    #[must_use]
+    pub fn uart(&self) -> SocketAddr {
+        address(&self.ports, "uart")
+    }
+
+    /// Address of the USB serial port.
+    #[must_use]
+    pub fn usb(&self) -> SocketAddr {
+        address(&self.ports, "usb")
+    }
+
+    /// A look at the pins from another thread.
+    #[must_use]
+    pub fn watch(&self) -> PicoPins {
+        PicoPins(Control::connect(&self.ports))
+    }
+
+    /// Levels of the output pins.
+    pub fn pins(&mut self) -> u32 {
+        self.control.pins()
+    }
+
+    /// The channels that are closed now.
+    pub fn closed(&mut self) -> Vec<u8> {
+        Self::LINES.closed(self.pins())
+    }
+
+    /// Drives an input pin.
+    pub fn input(&mut self, pin: u8, high: bool) {
+        self.control.ask(&format!("input {pin} {}", u8::from(high)));
+    }
+
+    /// Sets what the sense input reads, in counts of its converter.
+    pub fn sense_counts(&mut self, counts: u16) {
+        self.control.ask(&format!("adc {counts}"));
+    }
+
+    /// Lets time stand still.
+    pub fn stop(&mut self) {
+        self.control.ask("stop");
+    }
+
+    /// Lets time run as on the wall again.
+    pub fn go(&mut self) {
+        self.control.ask("go");
+    }
+
+    /// Hands bytes to the serial line, which takes them at its baud rate.
+    pub fn send_uart(&mut self, bytes: &[u8]) {
+        self.control.ask(&format!("uart {}", hex(bytes)));
+    }
+
+    /// Hands bytes to the USB serial port.
+    pub fn send_usb(&mut self, bytes: &[u8]) {
+        self.control.ask(&format!("usb {}", hex(bytes)));
+    }
+
+    /// Moves time on.
+    pub fn run(&mut self, for_us: u64) -> Step {
+        let answer = self.control.ask(&format!("run {for_us}"));
+        let bytes = |name: &str| unhex(answer[name].as_str().expect("bytes in hexadecimal"));
+        let edges = answer["edges"].as_array().expect("a list of edges").iter().map(edge).collect();
+        Step { at_ns: number(&answer["ns"]), uart: bytes("uart"), usb: bytes("usb"), edges }
+    }
+
+    /// Lets the program go on at the first instruction of a function.
+    pub fn call(&mut self, symbol: &str) {
+        self.control.ask(&format!("call {symbol}"));
+    }
+
+    /// Lets the program hang.
+    pub fn hang(&mut self) {
+        self.control.ask("hang");
+    }
+
+    /// What the firmware has logged since the start.
+    #[must_use]
+    pub fn log(&self) -> Vec<String> {
+        let mut socket = patiently(|| TcpStream::connect(address(&self.ports, "log")));
+        socket.set_read_timeout(Some(Duration::from_millis(200))).expect("a timeout that is not zero");
+        let mut bytes = Vec::new();
+        // Ends by the timeout: the log never does.
+        let _ = socket.read_to_end(&mut bytes);
+        log::decode(&self.image, &bytes)
+    }
+}
+
+impl PicoPins {
+    /// The channels that are closed now.
+    pub fn closed(&mut self) -> Vec<u8> {
+        Pico::LINES.closed(self.0.pins())
+    }
+
+    /// Waits for edges from now on, one after another.
+    pub fn edges(mut self) -> impl Iterator<Item = Edge> {
+        self.0.ask("watch");
+        self.0.lines.lines().map_while(Result::ok).map(|line| {
+            let value: Value = serde_json::from_str(&line).expect("an edge is JSON");
+            Edge {
+                pin: number(&value["pin"]) as u8,
+                high: value["level"] == 1,
+                at_ns: Some(number(&value["ns"])),
+            }
+        })
+    }
+}
+
+impl Control {
+    fn connect(ports: &Value) -> Self {
+        let out = patiently(|| TcpStream::connect(address(ports, "control")));
+        out.set_nodelay(true).expect("a fresh socket");
+        let lines = BufReader::new(out.try_clone().expect("a fresh socket"));
+        Self { out, lines }
+    }
+
+    fn ask(&mut self, command: &str) -> Value {
+        self.out.write_all(format!("{command}\n").as_bytes()).expect("the emulator runs");
+        let mut line = String::new();
+        self.lines.read_line(&mut line).expect("the emulator runs");
+        let answer: Value =
+            serde_json::from_str(&line).unwrap_or_else(|error| panic!("{command}: {error}: {line:?}"));
+        assert!(answer.get("error").is_none(), "{command}: {answer}");
+        answer
+    }
+
+    fn pins(&mut self) -> u32 {
+        number(&self.ask("pins")["pins"]) as u32
+    }
+}
+
+fn address(ports: &Value, name: &str) -> SocketAddr {
+    SocketAddr::from((Ipv4Addr::LOCALHOST, number(&ports[name]) as u16))
+}
+
+fn number(value: &Value) -> u64 {
+    value.as_u64().unwrap_or_else(|| panic!("expected a number, found {value}"))
+}
+
+fn edge(value: &Value) -> Edge {
+    Edge { pin: number(&value[0]) as u8, high: value[1] == 1, at_ns: Some(number(&value[2])) }
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}
+
+fn unhex(text: &str) -> Vec<u8> {
+    let digits = text.as_bytes().chunks_exact(2);
+    digits
+        .map(|pair| {
+            let pair = std::str::from_utf8(pair).expect("hexadecimal digits");
+            u8::from_str_radix(pair, 16).expect("hexadecimal digits")
+        })
+        .collect()
+}

@@ -1,0 +1,239 @@
+//! Both ends in memory and in simulated time: a switching board that only keeps the protocol, a simulated
+//! meter, and a voltage on each channel. Faster than real time by four orders of magnitude.
+
+use std::{
+    collections::{BTreeMap, VecDeque},
+    io,
+    time::Duration,
+};
+
+use pintally::{
+    meter::{DiodeSource, Profile},
+    moment::Moment,
+    practice::meter::{MeterOptions, SimulatedMeter},
+    sweep::{Devices, Heard},
+    units::Volts,
+};
+use protocol::{
+    Accumulator, Answer, BoardKind, BoardMessage, Channel, Fault, Greeting, Parts, Request, RequestFrame,
+    ResetCause, Timing, frame,
+};
+
+/// Time from a request to its effect, and from an event to its message: a USB frame.
+const LINK: Duration = Duration::from_millis(1);
+
+/// Break before make.
+const BREAK: Duration = Duration::from_millis(2);
+
+/// A switching board, a meter, and what hangs on the channels.
+pub struct Rig {
+    now: Moment,
+    inputs: Vec<Option<Volts>>,
+    open_leads: Volts,
+    closed: Option<Channel>,
+    plan: Vec<Channel>,
+    requests: Accumulator<RequestFrame>,
+    meter: SimulatedMeter,
+    byte_time: Duration,
+    /// What will happen, in order of time.
+    future: BTreeMap<(Moment, u64), Happening>,
+    count: u64,
+    /// Requests heard, for tests that look at them.
+    pub heard: VecDeque<Request>,
+    /// How the link to the switching board misbehaves.
+    pub trouble: Trouble,
+}
+
+/// What goes wrong on the link to the switching board.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Trouble {
+    /// Answers are lost from this one on, counted from 0, for so many answers.
+    pub lost_answers: Option<(u32, u32)>,
+    /// The greeting is refused with these versions.
+    pub speaks: Option<(u8, u8)>,
+    /// Nothing is ever answered.
+    pub is_silent: bool,
+    /// Instead of answers comes this byte, over and over.
+    pub babbles: Option<u8>,
+}
+
+#[derive(Debug)]
+enum Happening {
+    Request(RequestFrame),
+    Close(Channel),
+    Open,
+    ToHost(Vec<u8>),
+    MeterBytes(Vec<u8>),
+    ToMeter(Vec<u8>),
+}
+
+impl Rig {
+    /// Puts `inputs` (one a channel, `None` for an open one) on a switching board and connects a meter.
+    #[must_use]
+    pub fn new(profile: &Profile, options: MeterOptions, inputs: Vec<Option<Volts>>, seed: u64) -> Self {
+        let meter = SimulatedMeter::new(profile.clone(), options, seed, Moment::START);
+        let open_leads = match meter.source() {
+            DiodeSource::ConstantCurrent { compliance, .. } => compliance,
+            DiodeSource::BehindResistance { open_circuit, .. } => open_circuit,
+        };
+        Self {
+            now: Moment::START,
+            inputs,
+            open_leads,
+            closed: None,
+            plan: Vec::new(),
+            requests: Accumulator::new(),
+            meter,
+            byte_time: profile.port.byte_time(),
+            future: BTreeMap::new(),
+            count: 0,
+            heard: VecDeque::new(),
+            trouble: Trouble::default(),
+        }
+    }
+
+    fn later(&mut self, at: Moment, happening: Happening) {
+        self.count += 1;
+        self.future.insert((at, self.count), happening);
+    }
+
+    fn advance_meter(&mut self, until: Moment) {
+        let input = match self.closed {
+            Some(Channel(channel)) => {
+                self.inputs.get(usize::from(channel)).copied().flatten().unwrap_or(self.open_leads)
+            }
+            None => self.open_leads,
+        };
+        for (at, bytes) in self.meter.advance(until, &mut |_| input) {
+            // The last byte has arrived when the line is done with it; the port hands the frame over whole.
+            let count = u32::try_from(bytes.len()).unwrap_or(u32::MAX);
+            self.later(at.after(self.byte_time * count), Happening::MeterBytes(bytes));
+        }
+    }
+
+    fn answer(&mut self, at: Moment, seq: u16, answer: Answer) {
+        let number = self.heard.len() as u32;
+        let is_lost =
+            self.trouble.lost_answers.is_some_and(|(first, many)| (first..first + many).contains(&number));
+        if self.trouble.is_silent || is_lost {
+            return;
+        }
+        if let Some(byte) = self.trouble.babbles {
+            self.later(at.after(LINK), Happening::ToHost(vec![byte, byte, byte, 0]));
+            return;
+        }
+        let message = BoardMessage::Answer { seq, at_us: at.as_micros(), answer };
+        self.later(at.after(LINK), Happening::ToHost(frame::encode(&message).to_vec()));
+    }
+
+    fn request(&mut self, frame: RequestFrame) {
+        let (at, seq) = (self.now, frame.seq);
+        self.heard.push_back(frame.request.clone());
+        match frame.request {
+            Request::Greet { .. } => {
+                self.closed = None;
+                let answer = match self.trouble.speaks {
+                    Some((min, max)) => Answer::Refused(Fault::Version { min, max }),
+                    None => Answer::Greeting(self.greeting()),
+                };
+                self.answer(at, seq, answer);
+            }
+            Request::Ping => self.answer(at, seq, Answer::Pong),
+            Request::OpenAll => {
+                self.later(at, Happening::Open);
+                self.answer(at, seq, Answer::Opened);
+            }
+            Request::LoadPlan { first, channels } => {
+                self.plan.truncate(usize::from(first));
+                self.plan.extend(channels);
+                let steps = self.plan.len() as u16;
+                self.answer(at, seq, Answer::PlanLoaded { steps });
+            }
+            Request::Select { channel, settle_us } => self.close(seq, None, channel, settle_us),
+            Request::Start { settle_us, .. } => match self.plan.first() {
+                Some(&channel) => self.close(seq, Some(0), channel, settle_us),
+                None => self.answer(at, seq, Answer::Refused(Fault::PlanMismatch { loaded: 0 })),
+            },
+            Request::Advance { step } => match self.plan.get(usize::from(step)) {
+                Some(&channel) => self.close(seq, Some(step), channel, 3000),
+                None => {
+                    self.later(at, Happening::Open);
+                    self.answer(at, seq, Answer::PlanEnded);
+                }
+            },
+            _ => self.answer(at, seq, Answer::Indicated),
+        }
+    }
+
+    fn close(&mut self, seq: u16, step: Option<u16>, channel: Channel, settle_us: u32) {
+        let at = self.now;
+        if usize::from(channel.0) >= self.inputs.len() {
+            let channels = self.inputs.len() as u8;
+            self.answer(at, seq, Answer::Refused(Fault::ChannelOutOfRange { channel, channels }));
+            return;
+        }
+        let settled = at.after(BREAK + Duration::from_micros(u64::from(settle_us)));
+        self.later(at, Happening::Open);
+        self.later(at.after(BREAK), Happening::Close(channel));
+        self.answer(settled, seq, Answer::Settled { step, channel });
+    }
+
+    fn greeting(&self) -> Greeting {
+        Greeting {
+            version: protocol::version::CURRENT,
+            kind: BoardKind::Practice,
+            boot_id: 1,
+            reset: ResetCause::Power,
+            channels: self.inputs.len() as u8,
+            plan_steps: protocol::PLAN_STEPS as u16,
+            firmware: (0, 1, 0),
+            unique_id: [0; 8],
+            parts: Parts::default(),
+            timing: Timing { break_us: 2000, make_us: 0, silence_us: 2_000_000 },
+        }
+    }
+}
+
+impl Devices for Rig {
+    fn now(&self) -> Moment {
+        self.now
+    }
+
+    fn wait(&mut self, until: Moment) -> Heard {
+        loop {
+            // The meter may send before the next thing that is known, so it goes first, step by step.
+            let known = self.future.keys().next().map_or(until, |(at, _)| (*at).min(until));
+            let step = self.meter.next_event().map_or(known, |at| at.min(known)).max(self.now);
+            self.advance_meter(step);
+            self.now = step;
+            let due = self.future.first_entry().filter(|entry| entry.key().0 <= step);
+            match due.map(|entry| entry.remove()) {
+                Some(Happening::Request(frame)) => self.request(frame),
+                Some(Happening::Close(channel)) => self.closed = Some(channel),
+                Some(Happening::Open) => self.closed = None,
+                Some(Happening::ToMeter(bytes)) => self.meter.receive(&bytes, step),
+                Some(Happening::ToHost(bytes)) => return Heard::Jig(step, bytes),
+                Some(Happening::MeterBytes(bytes)) => return Heard::Meter(step, bytes),
+                None if step >= until => return Heard::Nothing,
+                None => {}
+            }
+        }
+    }
+
+    fn to_jig(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let at = self.now.after(LINK);
+        let mut requests = std::mem::take(&mut self.requests);
+        for frame in requests.items(bytes).flatten() {
+            self.later(at, Happening::Request(frame));
+        }
+        self.requests = requests;
+        Ok(())
+    }
+
+    fn to_meter(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let count = u32::try_from(bytes.len()).unwrap_or(u32::MAX);
+        let at = self.now.after(self.byte_time * count);
+        self.later(at, Happening::ToMeter(bytes.to_vec()));
+        Ok(())
+    }
+}

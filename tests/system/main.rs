@@ -1,0 +1,4 @@
+//! Both ends joined, in simulated time.
+
+mod bench;
+mod pairing;
