@@ -225,21 +225,22 @@ fn fit_temperature(
     let flat = Common { warmer: 0.0, ..*common };
     let points = || {
         (0..values.len()).filter(|&pin| layout.places[pin].class == Class::Junction).filter_map(|pin| {
-            let moved = shift(layout, pin, &expected[pin], &flat);
-            Some((&expected[pin], values[pin]? - expected[pin].centre - moved))
+            let [shape, _] = shapes(&layout.places[pin], &expected[pin], &flat);
+            let deviation = expected[pin].deviation.hypot(shape.doubt);
+            Some((expected[pin].slope, values[pin]? - expected[pin].centre - shape.moved, deviation))
         })
     };
-    let first = temperature(points().map(|(e, d)| (e.slope, d)));
+    let first = temperature(points().map(|(slope, d, _)| (slope, d)));
     // One step of iterated weights (Student's with 3 degrees of freedom) from the robust start: faults keep their
     // small weight, good pins get theirs.
     let mut warmer = first;
     for _ in 0..3 {
         let (mut cross, mut square) = (0.0, 1.0 / (doubt * doubt));
-        for (e, d) in points() {
-            let z2 = ((d - e.slope * warmer) / e.deviation).powi(2);
-            let weight = 4.0 / (3.0 + z2) / (e.deviation * e.deviation);
-            cross += weight * e.slope * d;
-            square += weight * e.slope * e.slope;
+        for (slope, d, deviation) in points() {
+            let z2 = ((d - slope * warmer) / deviation).powi(2);
+            let weight = 4.0 / (3.0 + z2) / (deviation * deviation);
+            cross += weight * slope * d;
+            square += weight * slope * slope;
         }
         warmer = cross / square;
     }

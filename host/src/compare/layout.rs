@@ -96,9 +96,9 @@ const TIED_ALIKE: f64 = 0.35;
 /// for nets are rarely led over just two pins side by side. Common practice.
 const SAME: (f64, f64) = (0.6, 0.3);
 
-/// Prior weight of a bridge across rows, relative to the next pin of the same row: solder runs along a row
-/// first, and rows of a fine-pitch connector stand several pitches apart. Common practice.
-const ACROSS: f64 = 0.1;
+/// Prior weight of a bridge across rows, relative to the next pin of the same row: solder runs along a row, and the
+/// rows of a fine-pitch connector stand several pitches apart with the housing between. Common practice.
+const ACROSS: f64 = 0.03;
 
 impl Layout {
     /// Brings drawing and known-good readings together.

@@ -78,9 +78,9 @@ impl Scene<'_> {
         for _ in 0..24 {
             let middle = 0.5 * (low + high);
             if path.current_at(middle).0 > (volts - middle) / TERMINATION {
-                high = middle
+                high = middle;
             } else {
-                low = middle
+                low = middle;
             }
         }
         (volts - 0.5 * (low + high)) / TERMINATION

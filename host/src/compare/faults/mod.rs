@@ -8,6 +8,7 @@
 mod candidates;
 mod circuit;
 mod findings;
+mod level;
 mod likelihood;
 mod scene;
 mod search;

@@ -9,7 +9,7 @@ use super::{
         layout::{Class, Layout},
     },
     Cause,
-    likelihood::Level,
+    level::Level,
 };
 use crate::{physics::Source, readings::PinValue};
 
