@@ -4,4 +4,5 @@
 // QEMU is watched over a Unix socket.
 #[cfg(unix)]
 pub mod emulated;
+pub mod lookout;
 pub mod rig;

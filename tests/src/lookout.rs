@@ -44,7 +44,8 @@ pub fn meter(
             let now = Moment::START.after(epoch.elapsed());
             let channels = closed();
             assert!(channels.len() <= 1, "channels {channels:?} are closed at once");
-            let drop = channels.first().and_then(|&channel| volts.get(usize::from(channel)).copied().flatten());
+            let drop =
+                channels.first().and_then(|&channel| volts.get(usize::from(channel)).copied().flatten());
             let input = drop.unwrap_or(open_leads);
             for (_, bytes) in meter.advance(now, &mut |_| input) {
                 if (&stream).write_all(&bytes).is_err() {
