@@ -134,7 +134,8 @@ impl ScpiTalk {
                     events.push_back(Err(MeterError { at, format: "scpi", problem }.into()));
                     self.inbox.take(drop);
                 }
-                Cut::Frame(length) => {
+                Cut::Frame { skip, length } => {
+                    self.inbox.take(skip);
                     let line = Stamped {
                         first_byte: self.inbox.stamp(0),
                         last_byte: self.inbox.stamp(length - 1),

@@ -26,13 +26,12 @@ use nom::{
     bytes::complete::tag,
     combinator::{map, value, verify},
     error::context,
-    number::complete::u8,
     sequence::terminated,
 };
 
 use super::{
     Content, Cut, Wire,
-    rule::{Matched, content, digits, fixed},
+    rule::{Matched, byte, content, digits, fixed},
     signs::{Signs, bits},
 };
 use crate::meter::{Flags, NoValue, Number, Problem, Reading, Sign};
@@ -46,7 +45,7 @@ pub(crate) struct Fs9922;
 
 impl Wire for Fs9922 {
     fn cut(&mut self, waiting: &[u8]) -> Cut {
-        fixed(waiting, LENGTH, |index, byte| match index {
+        fixed::<LENGTH>(waiting, |index, byte| match index {
             0 => (matches!(byte, b'+' | b'-'), "a sign"),
             5 => (byte == b' ', "a space"),
             12 => (byte == b'\r', "CR"),
@@ -93,17 +92,18 @@ impl Wire for Fs9922 {
 
 type Parts = (bool, Option<i64>, i8, [[bool; 8]; 4]);
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, Parts> {
-    let sign = map(u8, |byte| byte == b'-');
-    let point = map(verify(u8, |byte| matches!(byte, b'0' | b'1' | b'2' | b'4')), |byte| match byte {
+    let sign = map(byte, |byte| byte == b'-');
+    let point = map(verify(byte, |byte| matches!(byte, b'0' | b'1' | b'2' | b'4')), |byte| match byte {
         b'1' => 3,
         b'2' => 2,
         b'4' => 1,
         _ => 0,
     });
-    let counts = alt((value(None, tag(&b"?0:?"[..])), map(digits(4), Some)));
-    let signs = map((u8, u8, u8, u8), |(a, b, c, d)| [a, b, c, d].map(bits));
-    let end = (u8, tag(&b"\r\n"[..]));
+    let counts = alt((value(None, tag(&b"?0:?"[..])), map(digits::<4>, Some)));
+    let signs = map((byte, byte, byte, byte), |(a, b, c, d)| [a, b, c, d].map(bits));
+    let end = (byte, tag(&b"\r\n"[..]));
     (
         sign,
         context("a digit, or ?0:? for an overload", counts),

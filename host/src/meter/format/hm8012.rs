@@ -35,7 +35,8 @@ impl Wire for Hm8012 {
     fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
         let line = text(frame);
         let (number, (quantity, power)) = content(line, rule)?;
-        let value = shown(number, power).ok_or_else(|| Problem::text("a number such as 0.5432", number))?;
+        let value =
+            shown(number, b'.', power).ok_or_else(|| Problem::text("a number such as 0.5432", number))?;
         let function = match quantity {
             // Volts, AC or DC, or diode test.
             Quantity::Voltage => None,
@@ -54,6 +55,7 @@ impl Wire for Hm8012 {
     }
 }
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, (&[u8], (Quantity, i8))> {
     let unit = map_opt(take_while1(|byte: u8| byte != b' '), unit);
     let (rest, (number, _, unit)) =

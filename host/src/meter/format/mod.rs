@@ -66,8 +66,8 @@ pub enum Format {
 pub(crate) enum Cut {
     /// More bytes are needed to tell.
     More,
-    /// A frame of this many bytes, whole by its length, marks and checksum.
-    Frame(usize),
+    /// A frame of `length` bytes, whole by its length, marks and checksum, behind `skip` bytes that mean nothing.
+    Frame { skip: usize, length: usize },
     /// Bytes that are rightly there and mean nothing, such as the end of an empty line.
     Skip(usize),
     /// No frame can begin here.

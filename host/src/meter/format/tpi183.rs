@@ -17,13 +17,12 @@ use nom::{
     bytes::complete::{tag, take},
     combinator::map_opt,
     error::context,
-    number::complete::u8,
 };
 
 use super::{
     Content, Cut, Lines, Wire,
     display_text::shown,
-    rule::{Matched, content},
+    rule::{Matched, byte, content},
 };
 use crate::meter::{Flags, Function, NoValue, Problem, Reading};
 
@@ -42,7 +41,7 @@ impl Wire for Tpi183 {
         let (function, auto_range, range, text) = content(line, rule)?;
         let power =
             power(function, range).ok_or_else(|| Problem::text("a range that the function has", line))?;
-        let value = shown(text, power.unwrap_or(0))
+        let value = shown(text, b'.', power.unwrap_or(0))
             .ok_or_else(|| Problem::text("a number or 0.L in columns 5 to 10", text))?;
         if let (Code::Diode, Ok(number)) = (function, value)
             && number.exponent != -3
@@ -83,8 +82,9 @@ impl From<Code> for Function {
     }
 }
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, (Code, bool, u8, &[u8])> {
-    let function = map_opt(u8, |code| {
+    let function = map_opt(byte, |code| {
         Some(match code {
             b'0' => Code::Scaled(Function::AcVoltage, 0),
             b'1' => Code::Ohm,
@@ -100,12 +100,12 @@ fn rule(input: &[u8]) -> Matched<'_, (Code, bool, u8, &[u8])> {
             _ => return None,
         })
     });
-    let auto = map_opt(u8, |byte| match byte {
+    let auto = map_opt(byte, |byte| match byte {
         b'1' => Some(true),
         b'0' => Some(false),
         _ => None,
     });
-    let range = map_opt(u8, |byte| byte.is_ascii_digit().then(|| byte - b'0'));
+    let range = map_opt(byte, |byte| byte.is_ascii_digit().then(|| byte - b'0'));
     (
         context("a function code", function),
         context("1 or 0 for automatic range", auto),
