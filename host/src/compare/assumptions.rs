@@ -28,7 +28,7 @@ impl Default for Assumptions {
     fn default() -> Self {
         Self {
             spread: Volts::of(0.005),
-            false_alarms: 0.01,
+            false_alarms: 0.005,
             least: Volts::ZERO,
             fault_rate: 0.02,
             test_current: Amperes::of(0.001),

@@ -40,7 +40,7 @@ pub struct Engine {
 
 /// A fault this probable is named even if no pin of it lies outside its limits: two pins that read the same, each a
 /// little low, can be better evidence than one far off.
-const SURE: f64 = 0.9;
+const SURE: f64 = 0.8;
 
 /// A fault that is not named, but likelier than this, makes a verdict inconclusive: about as rare on good boards as a
 /// false alarm, or a technician would look again at every tenth.
