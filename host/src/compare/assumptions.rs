@@ -17,6 +17,9 @@ pub struct Assumptions {
     pub fault_rate: f64,
     /// Test current where the reference does not tell it: 1 mA, the usual current of bench meters in diode test.
     pub test_current: Amperes,
+    /// Test current of the meter that read the board to judge. Where the reference's is known too, their ratio is
+    /// taken from them and not from the readings.
+    pub board_current: Option<Amperes>,
     /// Highest voltage that the meter shows where the reference does not tell it.
     pub compliance: Volts,
 }
@@ -25,10 +28,11 @@ impl Default for Assumptions {
     fn default() -> Self {
         Self {
             spread: Volts::of(0.005),
-            false_alarms: 0.01,
+            false_alarms: 0.005,
             least: Volts::ZERO,
             fault_rate: 0.02,
             test_current: Amperes::of(0.001),
+            board_current: None,
             compliance: Volts::of(3.0),
         }
     }

@@ -92,6 +92,10 @@ const RATIO_STEP: f64 = 1.04;
 /// Another meter is reported where the ratio differs by more than a meter's own tolerance.
 const SAME_METER: f64 = 0.05;
 
+/// Evidence that another meter must bring, as twice a logarithm: a board is read with another meter than its reference
+/// once in a hundred, if nothing is said of it.
+const EXCEPTION: f64 = 9.2;
+
 /// How many boards' worth of doubt stands behind the expectation of spread: with one known-good board the judged
 /// board itself tells more.
 const EVIDENCE: (f64, f64) = (6.0, 60.0);
@@ -112,8 +116,9 @@ pub(super) fn estimate(
     if known.is_none() && spread > SUSPICIOUS && count >= 6 {
         let other = other_meter(layout, expected, values, path);
         let (other_spread, _) = standard_spread(layout, expected, values, &other);
-        // The other meter must explain the board clearly better, for its shape costs certainty on every pin.
-        if other_spread < 0.75 * spread && (other.ratio - 1.0).abs() > SAME_METER {
+        // The same meter is the rule. Another one must explain the board clearly better, pin by pin and as a whole.
+        let gain = cost(layout, expected, values, &common) - cost(layout, expected, values, &other);
+        if gain > EXCEPTION && other_spread < 0.75 * spread && (other.ratio - 1.0).abs() > SAME_METER {
             common = other;
             common.stretch = stretch(expected, other_spread, count);
         }

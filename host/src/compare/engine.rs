@@ -31,6 +31,8 @@ pub struct Engine {
     reference: Vec<PinValue>,
     source: Source,
     assumptions: Assumptions,
+    /// Ratio of the board's test current over the reference's, where both are known.
+    told: Option<f64>,
     /// Ratio of currents that a batch has shown; the expectations are carried over already.
     carried: Option<f64>,
     not_shown: Arc<NotShown>,
@@ -38,7 +40,11 @@ pub struct Engine {
 
 /// A fault this probable is named even if no pin of it lies outside its limits: two pins that read the same, each a
 /// little low, can be better evidence than one far off.
-const SURE: f64 = 0.9;
+const SURE: f64 = 0.8;
+
+/// A fault that is not named, but likelier than this, makes a verdict inconclusive: about as rare on good boards as a
+/// false alarm, or a technician would look again at every tenth.
+const DOUBTFUL: f64 = 0.7;
 
 /// Judges one board.
 ///
@@ -73,6 +79,7 @@ impl Engine {
             reference: (0..connector.pins.len()).map(|pin| reference.value(pin)).collect(),
             source: source(reference, assumptions),
             assumptions: *assumptions,
+            told: told(reference, assumptions),
             carried: None,
             not_shown: Arc::default(),
             layout,
@@ -96,6 +103,10 @@ impl Engine {
     /// Carries the reference over to the meter of a batch, if the batch was read with another one.
     #[must_use]
     pub fn together(mut self, batch: &Batch) -> Self {
+        // What is known need not be learned.
+        if self.told.is_some() {
+            return self;
+        }
         if let Some((expected, ratio)) = batch.carry_over(&self.layout, &self.expected) {
             self.resistive = expected.iter().map(|pin| pin.resistive).collect();
             self.expected = expected;
@@ -118,18 +129,19 @@ impl Engine {
         if let Some(placement) = placement::find(&self.layout, &self.seats, &plain, &values) {
             return self.misplaced(board, &values, placement);
         }
-        // A batch has told the ratio of currents: no board is asked again.
-        let known = self.carried.map(|_| Common::default());
+        // Where the meters are known, or a batch has told the ratio of currents, no board is asked again.
+        let carried = self.carried.map(|_| Common::default());
+        let known = carried.or(self.told.map(|ratio| Common { ratio, ..Common::default() }));
         let common = common::estimate(&self.layout, &self.expected, &volts(&values), known);
         let today = self.today(&common);
         let explained = explain(&self.scene(&today, &values));
         let (mut pins, mut differs) = self.pins(&values, &today);
-        let mut doubtful = explained.doubtful;
-        let mut findings: Vec<Finding> = Vec::with_capacity(explained.findings.len());
-        for finding in explained.findings {
+        let mut doubtful: Vec<usize> = Vec::new();
+        let mut findings: Vec<Finding> = Vec::with_capacity(explained.len());
+        for finding in explained {
             if finding.pins.iter().any(|&pin| differs[pin]) || finding.probability >= SURE {
                 findings.push(finding);
-            } else {
+            } else if finding.probability > DOUBTFUL {
                 doubtful.extend(finding.pins);
             }
         }
@@ -327,12 +339,19 @@ fn verdict(pins: &[PinJudgement], findings: &[Finding], doubtful: usize) -> Verd
     }
 }
 
+/// Ratio of the test currents, where both meters are known.
+fn told(reference: &Reference, assumptions: &Assumptions) -> Option<f64> {
+    let ratio = assumptions.board_current?.get() / reference.conditions.test_current?.get();
+    (ratio.is_finite() && ratio > 0.0).then(|| ratio.clamp(0.01, 100.0))
+}
+
 fn source(reference: &Reference, assumptions: &Assumptions) -> Source {
     let conditions = &reference.conditions;
+    let current = assumptions.board_current.or(conditions.test_current).unwrap_or(assumptions.test_current);
     Source {
-        short_current: conditions.test_current.unwrap_or(assumptions.test_current).get().clamp(1e-5, 0.1),
+        short_current: current.get().clamp(1e-5, 0.1),
         inner: None,
-        compliance: conditions.compliance.map_or(assumptions.compliance.get(), Volts::get).clamp(1.0, 50.0),
+        compliance: conditions.compliance.unwrap_or(assumptions.compliance).get().clamp(1.0, 50.0),
     }
 }
 

@@ -12,25 +12,15 @@ use crate::{
     units::{Ohms, Volts},
 };
 
-/// What explains a board.
-pub(in super::super) struct Explained {
-    pub(in super::super) findings: Vec<Finding>,
-    /// Pins of faults that are likelier than one in eight, yet not likely enough to be named.
-    pub(in super::super) doubtful: Vec<usize>,
-}
-
 /// An alternative below this is not worth a line.
 const WORTH_NAMING: f64 = 0.01;
 
-/// A fault that is not named, but likelier than this, makes a verdict doubtful.
-const DOUBTFUL: f64 = 0.125;
-
-/// Explains a board.
-pub(in super::super) fn explain(scene: &Scene<'_>) -> Explained {
+/// The faults that explain a board, the surest first.
+pub(in super::super) fn explain(scene: &Scene<'_>) -> Vec<Finding> {
     let standing_out: Vec<usize> =
         (0..scene.values.len()).filter(|&pin| scene.surprise(pin) > SURPRISING).collect();
     if standing_out.is_empty() {
-        return Explained { findings: Vec::new(), doubtful: Vec::new() };
+        return Vec::new();
     }
     let sets = search(scene, &standing_out);
     let weights = weights(&sets);
@@ -38,20 +28,7 @@ pub(in super::super) fn explain(scene: &Scene<'_>) -> Explained {
     let mut findings: Vec<Finding> =
         best.causes.iter().map(|&cause| finding(scene, cause, &sets, &weights)).collect();
     findings.sort_by(|a, b| b.probability.total_cmp(&a.probability));
-    let named: Vec<usize> = best.causes.iter().flat_map(|cause| own(*cause)).collect();
-    let mut doubtful: Vec<usize> = Vec::new();
-    for pin in standing_out.iter().copied().filter(|pin| !named.contains(pin)) {
-        let blamed: f64 = sets
-            .iter()
-            .zip(&weights)
-            .filter(|(set, _)| set.causes.iter().any(|cause| own(*cause).contains(&pin)))
-            .map(|(_, weight)| weight)
-            .sum();
-        if blamed > DOUBTFUL {
-            doubtful.push(pin);
-        }
-    }
-    Explained { findings, doubtful }
+    findings
 }
 
 /// Posterior probability of every set, given that one of them is right.
