@@ -3,6 +3,13 @@
 //!
 //! The meter is simulated and looks at the emulated pins. Without images or emulators these tests say what they skip.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::disallowed_methods,
+    clippy::print_stderr,
+    reason = "a test that prepares files, runs programs and says what they print"
+)]
+
 use std::{net::SocketAddr, path::PathBuf, process::Command};
 
 use pintally::{

@@ -1,5 +1,7 @@
 //! A simulated meter on a `tcp:` port that looks at the pins of an emulated switching board, in real time.
 
+#![allow(clippy::disallowed_methods, reason = "a device in real time: it reads the clock and waits")]
+
 use std::{
     io::{ErrorKind, Read, Write},
     net::{SocketAddr, TcpListener, TcpStream},

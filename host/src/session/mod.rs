@@ -97,7 +97,8 @@ impl Session {
     /// [`Unfitting`] if the reference was made for other pins.
     pub fn judge(&self, shown: &[PinValue]) -> Option<Result<Judgement, Unfitting>> {
         let reference = self.reference.as_ref()?;
-        let assumptions: Assumptions = self.settings.assumptions();
+        let board_current = Some(short_current(self.profile.diode.source));
+        let assumptions = Assumptions { board_current, ..self.settings.assumptions() };
         Some(judge(&self.header.connector, reference, &self.readings(shown), &assumptions))
     }
 
@@ -125,6 +126,12 @@ fn current_at(shown: Volts, source: DiodeSource) -> Amperes {
             Amperes::of((open_circuit.get() - shown.get()) / resistance.get())
         }
     }
+}
+
+/// What a meter drives into a short in diode test: the current by which references and meters are compared.
+#[must_use]
+pub fn short_current(source: DiodeSource) -> Amperes {
+    current_at(Volts::ZERO, source)
 }
 
 /// What the meter shows over a resistor.
