@@ -27,11 +27,16 @@ impl Bench {
         line.set_read_timeout(Some(Duration::from_millis(20))).unwrap();
         let wiretap = Wiretap::new(Microbit::LINES, 0);
         let mut bench = Self { board, wiretap, line, incoming: Accumulator::new(), seq: 0 };
-        // The chip may still be starting: what came before it listens is lost.
+        bench.greet();
+        Some(bench)
+    }
+
+    /// Greets until it is answered: the chip may still be starting, and what came before it listens is lost.
+    pub(crate) fn greet(&mut self) -> Greeting {
         for _ in 0..50 {
-            let seq = bench.send(GREET);
-            if matches!(bench.answer(seq, Duration::from_millis(200)), Some(Answer::Greeting(_))) {
-                return Some(bench);
+            let seq = self.send(GREET);
+            if let Some(Answer::Greeting(greeting)) = self.answer(seq, Duration::from_millis(200)) {
+                return greeting;
             }
         }
         panic!("the micro:bit does not greet");
@@ -134,4 +139,21 @@ fn silence_opens_everything_and_garbage_does_not_feed_it() {
     assert!((1_990_000..2_100_000).contains(&after_us), "open after {after_us} us");
     bench.follow();
     assert!(bench.board.closed().is_empty());
+}
+
+#[test]
+fn a_fault_opens_everything_and_starts_anew() {
+    let Some(mut bench) = Bench::greeted() else { return };
+    let Answer::Greeting(before) = bench.ask(GREET) else { panic!() };
+    bench.ask(select(20, 0));
+    assert_eq!(bench.board.closed(), [20]);
+    bench.board.fault();
+    let start = Instant::now();
+    while !bench.board.closed().is_empty() {
+        assert!(start.elapsed() < Duration::from_secs(10), "still closed");
+    }
+    // What came while it was starting is lost.
+    let after = bench.greet();
+    assert_eq!(after.reset, ResetCause::Panic);
+    assert_ne!(after.boot_id, before.boot_id);
 }

@@ -169,6 +169,13 @@ mod image {
         }
     }
 
+    /// Makes an output of a pin, low from the first moment.
+    fn low<P: PinId + ValidFunction<FunctionSio<SioOutput>>>(
+        pin: Pin<P, FunctionNull, PullDown>,
+    ) -> Output<P> {
+        pin.into_push_pull_output_in_state(PinState::Low).into_pull_type()
+    }
+
     #[hal::entry]
     fn main() -> ! {
         let Some(chip) = pac::Peripherals::take() else { give_up() };
@@ -194,12 +201,6 @@ mod image {
         // The pins first: everything is open before anything can go wrong.
         let sio = Sio::new(SIO);
         let pins = Pins::new(IO_BANK0, PADS_BANK0, sio.gpio_bank0, &mut RESETS);
-        fn low<P: hal::gpio::PinId>(pin: Pin<P, FunctionNull, PullDown>) -> Output<P>
-        where
-            P: hal::gpio::ValidFunction<FunctionSio<SioOutput>>,
-        {
-            pin.into_push_pull_output_in_state(hal::gpio::PinState::Low).into_pull_type()
-        }
         let enable = [
             low(pins.gpio6).into_dyn_pin(),
             low(pins.gpio7).into_dyn_pin(),

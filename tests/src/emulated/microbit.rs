@@ -1,6 +1,6 @@
 //! The BBC micro:bit v1 in QEMU (`-M microbit`), watched through QEMU's test protocol.
 
-use std::io::{BufRead, BufReader, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
@@ -63,6 +63,7 @@ impl Microbit {
                 .args(["-serial", &format!("tcp:{serial},server=on,wait=off,nodelay=on")])
                 .args(["-qtest", &format!("unix:{},server=on,wait=off", folder.join("qtest").display())])
                 .args(["-qtest-log", "none"])
+                .args(["-gdb", &format!("unix:{},server=on,wait=off", folder.join("gdb").display())])
                 .stdin(Stdio::null())
                 .spawn()?;
             let connected = patiently(|| match child.try_wait()? {
@@ -118,19 +119,25 @@ impl Microbit {
         lock(&self.qtest).ask(&format!("set_irq_in /machine/nrf51/gpio unnamed-gpio-in {pin} {level}"));
     }
 
-    /// Writes a word into the memory of the machine.
-    pub fn write(&self, address: u32, word: u32) {
-        lock(&self.qtest).ask(&format!("writel {address:#x} {word:#x}"));
-    }
-
-    /// Address of a symbol of the image.
+    /// Lets the program go on where there is no memory: the processor takes a hard fault.
     ///
     /// # Panics
     ///
-    /// If the image has none of this name.
-    #[must_use]
-    pub fn symbol(&self, name: &str) -> u32 {
-        log::symbol(&self.image, name)
+    /// If the emulator's debugger port does not do as it is told.
+    pub fn fault(&self) {
+        let mut debugger = patiently(|| UnixStream::connect(self.folder.join("gdb")));
+        // Register 15, the program counter, in the byte order of the machine; then let go.
+        for command in ["Pf=00000030", "D"] {
+            let checksum = command.bytes().fold(0_u8, u8::wrapping_add);
+            debugger.write_all(format!("+${command}#{checksum:02x}").as_bytes()).expect("the emulator runs");
+            let mut answer = Vec::new();
+            while !answer.ends_with(b"#9a") {
+                let mut byte = [0];
+                debugger.read_exact(&mut byte).expect("the emulator runs");
+                answer.extend(byte);
+            }
+            assert!(answer.ends_with(b"$OK#9a"), "{command}: {answer:?}");
+        }
     }
 
     /// What the firmware has logged since the last call; at most what its buffer of 1 KiB holds.
