@@ -98,36 +98,36 @@ impl Decoder {
                     }
                 }
                 Cut::Frame { skip, length } => {
-                    match self.wire.read(&self.inbox.waiting()[skip..skip + length]) {
-                        Ok(content) => {
-                            let first_byte = self.inbox.stamp(skip);
-                            let last_byte = self.inbox.stamp(skip + length - 1);
-                            self.inbox.take(skip + length);
-                            self.noise = 0;
-                            let (first_byte, item) = match content {
-                                Content::Reading(reading) => (first_byte, reading),
-                                Content::Second(reading) => {
-                                    (self.first_of_two.take().unwrap_or(first_byte), reading)
-                                }
-                                Content::First => {
-                                    self.first_of_two = Some(first_byte);
-                                    continue;
-                                }
-                                Content::Nothing => continue,
-                            };
-                            if self.gate.as_mut().is_none_or(|gate| gate.passes(&item)) {
-                                return Some(Ok(Stamped { first_byte, last_byte, item }));
-                            }
-                            self.held_back += 1;
-                        }
+                    let mut item = Reading::BLANK;
+                    let frame = &self.inbox.waiting()[skip..skip + length];
+                    let content = match self.wire.read(frame, &mut item) {
+                        Ok(content) => content,
                         Err(problem) => {
                             self.inbox.take(skip);
                             let drop = self.wire.give_up(length);
-                            if let Some(error) = self.skip(drop, problem) {
-                                return Some(Err(error));
+                            match self.skip(drop, problem) {
+                                Some(error) => return Some(Err(error)),
+                                None => continue,
                             }
                         }
+                    };
+                    self.noise = 0;
+                    let mut first_byte = self.inbox.stamp(skip);
+                    let last_byte = self.inbox.stamp(skip + length - 1);
+                    self.inbox.take(skip + length);
+                    match content {
+                        Content::Reading => {}
+                        Content::Second => first_byte = self.first_of_two.take().unwrap_or(first_byte),
+                        Content::First => {
+                            self.first_of_two = Some(first_byte);
+                            continue;
+                        }
+                        Content::Nothing => continue,
                     }
+                    if self.gate.as_mut().is_none_or(|gate| gate.passes(&item)) {
+                        return Some(Ok(Stamped { first_byte, last_byte, item }));
+                    }
+                    self.held_back += 1;
                 }
             }
         }

@@ -43,7 +43,7 @@ impl Wire for D14 {
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let columns = &frame[..LENGTH - 1];
         let (mode, value, (quantity, power)) = content(columns, rule)?;
         let function = function(mode, quantity);
@@ -54,7 +54,8 @@ impl Wire for D14 {
             // A number stands to the right: a blank behind it is a lost digit.
             .filter(|shown| shown.is_err() || !value.ends_with(b" "))
             .ok_or_else(|| Problem::text("a number or OL in columns 3 to 9", value))?;
-        Ok(Content::Reading(Reading { value, function: Some(function), flags: Flags::default() }))
+        *into = Reading { value, function: Some(function), flags: Flags::default() };
+        Ok(Content::Reading)
     }
 }
 

@@ -70,13 +70,14 @@ impl Wire for Es11 {
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         if self.first.take().is_some_and(|first| first == frame) {
             let mut block = [0; LENGTH];
             for (character, byte) in block.iter_mut().zip(frame) {
                 *character = byte & 0x7F;
             }
-            return reading(&block[..LENGTH - 2]).map(Content::Second);
+            *into = reading(&block[..LENGTH - 2])?;
+            return Ok(Content::Second);
         }
         // What it says is looked at when it is said again.
         self.first = frame.try_into().ok();

@@ -57,7 +57,7 @@ impl Wire for Es14 {
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let mut block = [0; LENGTH];
         for (character, byte) in block.iter_mut().zip(frame) {
             *character = byte & 0x7F;
@@ -82,7 +82,8 @@ impl Wire for Es14 {
         };
         let extreme = min || max || peak_min || peak_max;
         let flags = Flags { hold, relative, extreme, low_battery, auto_range, auto_power_off: false };
-        Ok(Content::Reading(Reading { value, function: Some(function), flags }))
+        *into = Reading { value, function: Some(function), flags };
+        Ok(Content::Reading)
     }
 }
 

@@ -81,7 +81,7 @@ impl Wire for Fs9721 {
         fixed::<LENGTH>(waiting, |index, byte| (usize::from(byte >> 4) == index + 1, PLACE))
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let hold_against = |order| content(frame, |input| display(input, order));
         let shown = match self.order {
             Some(order) => match hold_against(order) {
@@ -109,7 +109,8 @@ impl Wire for Fs9721 {
                 (Err(problem), Err(_)) => return Err(problem),
             },
         };
-        reading(&shown).map(Content::Reading)
+        *into = reading(&shown)?;
+        Ok(Content::Reading)
     }
 }
 

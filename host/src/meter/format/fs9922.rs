@@ -54,7 +54,7 @@ impl Wire for Fs9922 {
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let (negative, count, decimals, [sb1, sb2, sb3, sb4]) = content(frame, rule)?;
         let [_, hold, relative, ac, dc, auto_range, ..] = sb1;
         let [_, nano, low_battery, auto_power_off, minimum, maximum, ..] = sb2;
@@ -86,7 +86,8 @@ impl Wire for Fs9922 {
         };
         let extreme = minimum || maximum;
         let flags = Flags { hold, relative, extreme, low_battery, auto_range, auto_power_off };
-        Ok(Content::Reading(Reading { value, function, flags }))
+        *into = Reading { value, function, flags };
+        Ok(Content::Reading)
     }
 }
 

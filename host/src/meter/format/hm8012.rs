@@ -32,7 +32,7 @@ impl Wire for Hm8012 {
         self.0.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
         let (number, (quantity, power)) = content(line, rule)?;
         let value =
@@ -43,7 +43,8 @@ impl Wire for Hm8012 {
             Quantity::Resistance => Some(Function::Resistance),
             _ => Some(Function::Other),
         };
-        Ok(Content::Reading(Reading { value, function, flags: Flags::default() }))
+        *into = Reading { value, function, flags: Flags::default() };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {

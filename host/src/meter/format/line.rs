@@ -122,8 +122,13 @@ impl Wire for Line {
         self.lines.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
+        let is_text = std::str::from_utf8(line).is_ok()
+            && line.iter().all(|byte| *byte == b'\t' || !byte.is_ascii_control());
+        if !is_text {
+            return Err(Problem::text("text", line));
+        }
         let columns = match self.format.separator.and_then(|separator| u8::try_from(separator).ok()) {
             Some(separator) => self.pick(line.split(|byte| *byte == separator)),
             None => self.pick(line.split(u8::is_ascii_whitespace).filter(|word| !word.is_empty())),
@@ -150,7 +155,8 @@ impl Wire for Line {
             (None, Quantity::Resistance) => Some(Function::Resistance),
             (None, _) => Some(Function::Other),
         };
-        Ok(Content::Reading(Reading { value, function, flags: Flags::default() }))
+        *into = Reading { value, function, flags: Flags::default() };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {
@@ -191,8 +197,7 @@ impl Line {
     fn value(&self, text: &[u8], power: i8) -> Option<Result<Number, NoValue>> {
         let point = if self.format.decimal_comma { b',' } else { b'.' };
         // Before numbers, since a word such as `9999` may be one; and it may begin with a minus, as `----` does.
-        let is_overload =
-            |word: &[u8]| self.format.overload.iter().any(|known| known.trim().as_bytes() == word);
+        let is_overload = |word: &[u8]| self.overload.iter().any(|known| known == word);
         if is_overload(text) {
             return Some(Err(NoValue::Overload(Sign::Plus)));
         }

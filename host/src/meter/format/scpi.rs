@@ -55,7 +55,7 @@ impl Wire for Scpi {
         self.lines.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
         let Ok(number) = content(line, context("a number", decimal)) else {
             return Err(match error_entry(line) {
@@ -64,7 +64,8 @@ impl Wire for Scpi {
             });
         };
         let value = classify(number, self.overload_from, line)?;
-        Ok(Content::Reading(Reading { value, function: None, flags: Flags::default() }))
+        *into = Reading { value, function: None, flags: Flags::default() };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {

@@ -43,7 +43,7 @@ impl Wire for T16 {
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let (display, (function, power), minus, decimals, count) =
             content(&frame[..LENGTH - 1], preceded(take(2usize), rule))?;
         if display == b'2' {
@@ -51,7 +51,8 @@ impl Wire for T16 {
         }
         let count = if minus { -count } else { count };
         let value = Ok(Number { count, exponent: power - decimals });
-        Ok(Content::Reading(Reading { value, function: Some(function), flags: Flags::default() }))
+        *into = Reading { value, function: Some(function), flags: Flags::default() };
+        Ok(Content::Reading)
     }
 }
 

@@ -35,7 +35,7 @@ impl Wire for Tpi183 {
         self.0.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         // Blanks are columns here: only the end of the line goes.
         let line = &frame[..frame.len() - 1];
         let (function, auto_range, range, text) = content(line, rule)?;
@@ -50,7 +50,8 @@ impl Wire for Tpi183 {
         }
         let value = if power.is_some() { value } else { Err(NoValue::NotMeasured) };
         let flags = Flags { auto_range, ..Flags::default() };
-        Ok(Content::Reading(Reading { value, function: Some(function.into()), flags }))
+        *into = Reading { value, function: Some(function.into()), flags };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {

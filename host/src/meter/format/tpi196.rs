@@ -39,7 +39,7 @@ impl Wire for Tpi196 {
         self.lines.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
         if let [b'1' | b'3', b' ', key @ ..] = line {
             self.key(key);
@@ -51,7 +51,8 @@ impl Wire for Tpi196 {
         }
         let value = shown(value, b'.', power)
             .ok_or_else(|| Problem::text("a number or OL after the function", line))?;
-        Ok(Content::Reading(Reading { value, function: Some(function), flags: self.keys }))
+        *into = Reading { value, function: Some(function), flags: self.keys };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {
