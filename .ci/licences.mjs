@@ -1,8 +1,8 @@
-// Holds the licence of every package that is built against the lists in deny.toml.
+// Holds the licence of every package that is built against the lists in .cargo/deny.toml.
 import { execFileSync } from 'node:child_process';
 import { readFileSync } from 'node:fs';
 
-const deny = readFileSync('deny.toml', 'utf8');
+const deny = readFileSync('.cargo/deny.toml', 'utf8');
 const list = (text) => [...text.matchAll(/"([^"]+)"/g)].map((match) => match[1]);
 const allowed = new Set(list(deny.match(/^allow = \[([^\]]*)\]/m)[1]));
 const exceptions = new Map([...deny.matchAll(/crate = "([^"]+)", allow = \[([^\]]*)\]/g)].map((match) => [match[1], list(match[2])]));
@@ -17,7 +17,7 @@ for (const { name, license } of metadata.packages) {
   const good = (license ?? '').replaceAll(/[()]/g, '').split(/ OR |\s*\/\s*/)
     .some((alternative) => alternative.split(' AND ').every((part) => mine.has(part.trim())));
   if (good) continue;
-  console.error(`${name}: expected a licence that deny.toml allows, found ${license ?? 'none'}`);
+  console.error(`${name}: expected a licence that .cargo/deny.toml allows, found ${license ?? 'none'}`);
   bad++;
 }
 console.log(`${metadata.packages.length} packages, ${bad} with a licence that is not allowed`);
