@@ -39,7 +39,10 @@ mod image {
     use hal::clocks::{Clock, init_clocks_and_plls};
     use hal::fugit::{MicrosDurationU32, RateExtU32};
     use hal::gpio::bank0::{Gpio16, Gpio17, Gpio18, Gpio19, Gpio21, Gpio26};
-    use hal::gpio::{FunctionNull, FunctionSio, Pin, Pins, PullDown, PullNone, PullUp, SioInput, SioOutput};
+    use hal::gpio::{
+        FunctionNull, FunctionSio, Pin, PinId, PinState, Pins, PullDown, PullNone, PullUp, SioInput,
+        SioOutput, ValidFunction,
+    };
     use hal::pac::{self, Interrupt, interrupt};
     use hal::sio::Sio;
     use hal::timer::{Alarm, Instant, Timer};
