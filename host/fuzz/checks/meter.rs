@@ -59,7 +59,7 @@ fn converse(profile: &Profile, data: &[u8], chunk: usize) {
 }
 
 /// A profile as TOML: read, or refused with an error that can be shown; what was read is written and read the same.
-pub fn profile(data: &[u8]) {
+pub(crate) fn profile(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
     if let Ok(profile) = Profile::from_toml(text) {
         let again = Profile::from_toml(&profile.to_toml()).expect("what was written can be read");
@@ -72,7 +72,7 @@ pub fn profile(data: &[u8]) {
 
 macro_rules! targets {
     ($($name:ident: $profile:literal),* $(,)?) => {
-        $(pub fn $name(data: &[u8]) {
+        $(pub(crate) fn $name(data: &[u8]) {
             // Read once: a target runs many thousand times a second.
             static PROFILE: LazyLock<Profile> =
                 LazyLock::new(|| meter::shipped($profile).expect("shipped with the program"));
