@@ -100,7 +100,8 @@ fn tolerance_factors_agree_with_the_published_table() {
     for row in rows("kfactors/two_sided.csv") {
         let n = row("n").unwrap();
         let factor =
-            tolerance_factor(n as usize, n - 1.0, row("content").unwrap(), row("confidence").unwrap()).unwrap();
+            tolerance_factor(n as usize, n - 1.0, row("content").unwrap(), row("confidence").unwrap())
+                .unwrap();
         close(factor, row("exact_computed_mpmath").unwrap(), 1e-9);
         if let Some(table) = row("published_MHE_table_J5b") {
             assert!((factor - table).abs() < 5.1e-4, "n {n}: {factor}, table {table}");
@@ -117,7 +118,8 @@ fn tolerance_factors_agree_with_iso_16269_6() {
     for row in rows("kfactors/iso16269_6_annexF_m1.csv") {
         let n = row("n").unwrap();
         let factor =
-            tolerance_factor(n as usize, n - 1.0, row("content").unwrap(), row("confidence").unwrap()).unwrap();
+            tolerance_factor(n as usize, n - 1.0, row("content").unwrap(), row("confidence").unwrap())
+                .unwrap();
         let rounded_up = (factor * 1e4 - 1e-6).ceil() / 1e4;
         assert!((rounded_up - row("k_iso_rounded_up_4dp").unwrap()).abs() < 1e-9, "n {n}: {factor}");
         count += 1;
@@ -143,8 +145,10 @@ fn prediction_factors() {
 fn moderated_variance_agrees_with_a_statistics_package() {
     for (name, set) in json("moderated/moderated.json").as_object().unwrap() {
         let freedom = set["freedom_each"].as_f64().unwrap();
-        let samples: Vec<SampleVariance> =
-            numbers(&set["variances"]).into_iter().map(|variance| SampleVariance { variance, freedom }).collect();
+        let samples: Vec<SampleVariance> = numbers(&set["variances"])
+            .into_iter()
+            .map(|variance| SampleVariance { variance, freedom })
+            .collect();
         let common = Moderated::learn(&samples).unwrap();
         match set["d0"].as_f64() {
             Some(d0) => close(common.freedom, d0, 1e-8),

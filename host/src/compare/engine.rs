@@ -9,7 +9,7 @@ use super::{
     evidence::{self, Expectation},
     faults::{Scene, explain},
     layout::{Class, Layout},
-    limits,
+    limits::{self, Factor},
     placement::{self, Seats},
 };
 use crate::{
@@ -27,7 +27,7 @@ pub struct Engine {
     seats: Seats,
     expected: Vec<Expectation>,
     resistive: Vec<f64>,
-    factors: Vec<f64>,
+    factors: Vec<Factor>,
     reference: Vec<PinValue>,
     source: Source,
     assumptions: Assumptions,
@@ -202,7 +202,7 @@ impl Engine {
                     Class::Open => PinValue::Overload,
                     Class::Unknown => self.reference[pin],
                 };
-                let limit = (self.factors[pin] * today[pin].deviation).max(self.assumptions.least.get());
+                let limit = self.factors[pin].limit(&today[pin]).max(self.assumptions.least.get());
                 let difference = match (reading, expected) {
                     (PinValue::Volts(seen), PinValue::Volts(expected)) => Some(seen.get() - expected.get()),
                     _ => None,

@@ -38,7 +38,10 @@ pub fn tolerance_factor(count: usize, freedom: f64, content: f64, confidence: f6
     }
     let nodes = nodes(count, content);
     let reached = |k: f64| -> f64 {
-        nodes.iter().map(|(weight, radius)| weight * gamma_ur(0.5 * freedom, 0.5 * freedom * (radius / k).powi(2))).sum()
+        nodes
+            .iter()
+            .map(|(weight, radius)| weight * gamma_ur(0.5 * freedom, 0.5 * freedom * (radius / k).powi(2)))
+            .sum()
     };
     // The confidence grows with k: a bracket by doubling, then halving.
     let (mut low, mut high) = (1e-6, 1.0);
