@@ -77,7 +77,11 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
     let count = layout.places.len();
     let boards = reference.boards.len();
     let reading = |board: usize, pin: usize| {
-        reference.boards[board].values.get(pin).and_then(|value| value.volts()).map(|volts| volts.get())
+        reference.boards[board]
+            .values
+            .get(pin)
+            .and_then(|value| value.volts())
+            .map(|volts| plausible(volts.get()))
     };
     let mut centres: Vec<f64> =
         (0..count).map(|pin| median_of((0..boards).filter_map(|b| reading(b, pin))).unwrap_or(0.0)).collect();
@@ -157,6 +161,14 @@ impl Like {
             Class::Open | Class::Unknown => None,
         }
     }
+}
+
+/// No diode test shows more than this, in volts; what was typed beyond it is held here, so that squares stay finite.
+const BEYOND: f64 = 1000.0;
+
+/// A reading within what arithmetic can bear.
+pub(super) fn plausible(volts: f64) -> f64 {
+    volts.clamp(-BEYOND, BEYOND)
 }
 
 /// Share of a junction pin's drop that is taken to fall across resistance.
