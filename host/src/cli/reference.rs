@@ -11,6 +11,7 @@ use crate::{
     failure::Failure,
     readings::csv::Strictness,
     reference::{Conditions, Polarity, Reference, learn},
+    statistics::tolerance_factor,
     units::{Amperes, Kelvin, Volts},
 };
 
@@ -207,6 +208,20 @@ fn shown(reference: &Reference) -> String {
     for odd in &reference.odd {
         let pins: Vec<&str> = odd.pins.iter().map(|pin| pin.name.as_str()).collect();
         let _ = writeln!(out, "  ! board {} stands apart at pin {}", odd.board, pins.join(", "));
+    }
+    // What so many boards are worth: the exact factor of ISO 16269-6, without moderation.
+    let boards = reference.boards.len();
+    match tolerance_factor(boards, boards.saturating_sub(1) as f64, 0.99, 0.95) {
+        Some(factor) => {
+            let _ = writeln!(
+                out,
+                "  99 % of good boards lie within {factor:.1} spreads of the centre of a pin, 95 % sure; pins teach each other, \
+                 so limits are narrower"
+            );
+        }
+        None => {
+            let _ = writeln!(out, "  one board tells no spread: comparisons assume it (--assume-spread)");
+        }
     }
     let width = reference.pins.iter().map(|pin| pin.name.as_str().chars().count()).max().unwrap_or(0).max(3);
     let _ = writeln!(out, "  {:>width$}  centre   spread  boards  OL  role", "pin");

@@ -148,6 +148,8 @@ fn carried(
         deviation,
         count: count as usize,
         resistive: pin.resistive * common.ratio,
+        // The kind of path has shown itself in how far the other current moved it.
+        wide: if middle.is_some() { (0.0, 0.0) } else { pin.wide },
         ..*pin
     }
 }

@@ -39,8 +39,8 @@ pub(super) struct Today {
     pub(super) freedom: f64,
     /// Logarithm of the normalisation of Student's density with this freedom.
     pub(super) norm: f64,
-    /// Where the reading would be, with its deviation and probability, if the pin's path is of the other kind; only
-    /// under another meter's current, which tells resistors from junctions.
+    /// Where the reading would be, with its deviation and probability, if the pin's path is of the other kind: another
+    /// meter's current moves resistors and junctions differently, and resistors scatter more.
     pub(super) other: Option<(f64, f64, f64)>,
     /// Correlation with the other leg of a pair: the same buffers hang on both, so their shapes are the same and half
     /// of their scatter is.
@@ -69,6 +69,9 @@ const IDEALITY_DOUBT: f64 = 0.4;
 /// Drop above which resistance is likely to stand in series with a junction, in volts: a clamp alone drops 0.6 to
 /// 0.75 V (handbook).
 const IN_SERIES: f64 = 0.7;
+
+/// A kind of path this improbable is left out.
+const NEGLIGIBLE: f64 = 1e-4;
 
 /// Share of the scatter that the legs of a pair have in common: parts of one chip and of one board. Correlations of
 /// 0.5 to 0.8 were measured on connectors solved by an independent circuit simulator.
@@ -136,8 +139,14 @@ pub(super) fn today(layout: &Layout, expected: &Expectation, pin: usize, common:
     let variance = (expected.deviation * spread).powi(2) * (1.0 + centre_doubt) + warm * warm;
     let with = |doubt: f64| (variance + doubt * doubt).sqrt();
     let shared = LEGS * variance + first.doubt * first.doubt;
-    let other =
-        (second.weight > 0.0).then(|| (expected.centre + second.moved, with(second.doubt), second.weight));
+    let other = if second.weight > 0.0 {
+        Some((expected.centre + second.moved, with(second.doubt), second.weight))
+    } else if expected.wide.0 > NEGLIGIBLE {
+        // Under the same current both kinds read the same, but resistors scatter more.
+        Some((expected.centre + first.moved, with(expected.wide.1), expected.wide.0))
+    } else {
+        None
+    };
     Today {
         centre: expected.centre + first.moved,
         deviation: with(first.doubt),

@@ -9,7 +9,7 @@ use super::{
     evidence::{self, Expectation},
     faults::{Scene, explain},
     layout::{Class, Layout},
-    limits,
+    limits::{self, Factor},
     placement::{self, Seats},
 };
 use crate::{
@@ -27,7 +27,7 @@ pub struct Engine {
     seats: Seats,
     expected: Vec<Expectation>,
     resistive: Vec<f64>,
-    factors: Vec<f64>,
+    factors: Vec<Factor>,
     reference: Vec<PinValue>,
     source: Source,
     assumptions: Assumptions,
@@ -76,7 +76,7 @@ impl Engine {
             seats: Seats::new(connector),
             resistive: expected.iter().map(|pin| pin.resistive).collect(),
             factors: limits::factors(&expected, &layout, assumptions.false_alarms),
-            reference: (0..connector.pins.len()).map(|pin| reference.value(pin)).collect(),
+            reference: (0..connector.pins.len()).map(|pin| held(reference.value(pin))).collect(),
             source: source(reference, assumptions),
             assumptions: *assumptions,
             told: told(reference, assumptions),
@@ -177,6 +177,9 @@ impl Engine {
     fn values(&self, board: &BoardReadings) -> Vec<PinValue> {
         let mut values = board.values.clone();
         values.resize(self.expected.len(), PinValue::Unread(Unread::NotListed));
+        for value in &mut values {
+            *value = held(*value);
+        }
         values
     }
 
@@ -202,7 +205,7 @@ impl Engine {
                     Class::Open => PinValue::Overload,
                     Class::Unknown => self.reference[pin],
                 };
-                let limit = (self.factors[pin] * today[pin].deviation).max(self.assumptions.least.get());
+                let limit = self.factors[pin].limit(&today[pin]).max(self.assumptions.least.get());
                 let difference = match (reading, expected) {
                     (PinValue::Volts(seen), PinValue::Volts(expected)) => Some(seen.get() - expected.get()),
                     _ => None,
@@ -353,6 +356,11 @@ fn source(reference: &Reference, assumptions: &Assumptions) -> Source {
         inner: None,
         compliance: conditions.compliance.unwrap_or(assumptions.compliance).get().clamp(1.0, 50.0),
     }
+}
+
+/// A reading within what arithmetic can bear.
+fn held(value: PinValue) -> PinValue {
+    value.volts().map_or(value, |volts| PinValue::Volts(Volts::of(evidence::plausible(volts.get()))))
 }
 
 fn volts(values: &[PinValue]) -> Vec<Option<f64>> {

@@ -24,6 +24,9 @@ pub(super) struct Expectation {
     pub(super) freedom: f64,
     /// Logarithm of the normalisation of Student's density with this freedom.
     pub(super) norm: f64,
+    /// Probability that the path is a resistor after all, given how the known-good boards scatter, and the deviation
+    /// that it then adds: resistors are held to their tolerance, junctions are closer.
+    pub(super) wide: (f64, f64),
     /// Voltages behind the centre.
     pub(super) count: usize,
     /// Share of the drop that is taken to fall across resistance, in volts.
@@ -74,7 +77,11 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
     let count = layout.places.len();
     let boards = reference.boards.len();
     let reading = |board: usize, pin: usize| {
-        reference.boards[board].values.get(pin).and_then(|value| value.volts()).map(|volts| volts.get())
+        reference.boards[board]
+            .values
+            .get(pin)
+            .and_then(|value| value.volts())
+            .map(|volts| plausible(volts.get()))
     };
     let mut centres: Vec<f64> =
         (0..count).map(|pin| median_of((0..boards).filter_map(|b| reading(b, pin))).unwrap_or(0.0)).collect();
@@ -128,6 +135,7 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
             deviation: spreads[pin].variance.sqrt(),
             freedom: spreads[pin].freedom,
             norm: student_log_norm(spreads[pin].freedom),
+            wide: wide(&layout.places[pin], centres[pin], &kept[pin], spreads[pin].variance),
             count: kept[pin].len(),
             resistive: resistive[pin],
             contested: contested(&kept[pin], spreads[pin].variance.sqrt()),
@@ -153,6 +161,14 @@ impl Like {
             Class::Open | Class::Unknown => None,
         }
     }
+}
+
+/// No diode test shows more than this, in volts; what was typed beyond it is held here, so that squares stay finite.
+const BEYOND: f64 = 1000.0;
+
+/// A reading within what arithmetic can bear.
+pub(super) fn plausible(volts: f64) -> f64 {
+    volts.clamp(-BEYOND, BEYOND)
 }
 
 /// Share of a junction pin's drop that is taken to fall across resistance.
@@ -266,6 +282,22 @@ fn spreads(
         }
     }
     out
+}
+
+/// Probability that a junction pin is a resistor and scatters like one, by Bayes' rule from the readings of the
+/// known-good boards: `s²·ν/σ² ~ χ²(ν)` under either.
+fn wide(place: &Place, centre: f64, kept: &[f64], variance: f64) -> (f64, f64) {
+    let extra = RESISTOR_TOLERANCE * centre;
+    if place.class != Class::Junction || extra <= 0.0 {
+        return (0.0, 0.0);
+    }
+    let freedom = kept.len().saturating_sub(1) as f64;
+    let seen = summarise(kept).and_then(|s| s.deviation).unwrap_or(0.0).powi(2);
+    let resistor = variance + extra * extra;
+    let log = -0.5 * freedom * (resistor / variance).ln()
+        - 0.5 * freedom * seen * (1.0 / resistor - 1.0 / variance);
+    let odds = place.resistor / (1.0 - place.resistor).max(1e-6) * log.min(20.0).exp();
+    (odds / (1.0 + odds), extra)
 }
 
 /// Two known-good readings that contradict each other: one of the boards is odd, and nobody knows which.

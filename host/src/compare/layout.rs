@@ -74,7 +74,7 @@ const JUNCTION: (f64, f64) = (0.25, 1.35);
 /// may hang on an identification resistor. Common practice.
 const RESISTOR: [(f64, f64); 5] = [(0.25, 0.95), (0.45, 0.3), (0.95, 0.06), (1.6, 0.5), (f64::MAX, 0.9)];
 
-/// The same for a rail between 0.25 and 0.95 V.
+/// The same for a rail or a leg of a drawn pair between 0.25 and 0.95 V.
 const RESISTOR_RAIL: f64 = 0.02;
 
 /// Pins that share a net read the same but for contacts and copper: two counts of a meter with 1 mV resolution.
@@ -121,7 +121,11 @@ impl Layout {
                     class: classes[pin],
                     net: net_of[pin],
                     rail,
-                    resistor: resistor(classes[pin], reference.value(pin), rail),
+                    resistor: resistor(
+                        classes[pin],
+                        reference.value(pin),
+                        rail || connector.pins[pin].pair.is_some(),
+                    ),
                     partner: partner(connector, reference, &classes, &beside, &net_of, pin),
                     neighbours: beside[pin].clone(),
                 }
@@ -144,11 +148,11 @@ fn class(role: Option<Role>, value: PinValue) -> Class {
     }
 }
 
-fn resistor(class: Class, value: PinValue, rail: bool) -> f64 {
+fn resistor(class: Class, value: PinValue, hardly: bool) -> f64 {
     match (class, value) {
         (Class::Junction | Class::Resistor, PinValue::Volts(volts)) => {
             let drop = volts.get();
-            if rail && (0.25..0.95).contains(&drop) {
+            if hardly && (0.25..0.95).contains(&drop) {
                 return RESISTOR_RAIL;
             }
             RESISTOR.iter().find(|(below, _)| drop < *below).map_or(0.5, |(_, chance)| *chance)

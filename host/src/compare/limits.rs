@@ -7,17 +7,49 @@ use super::{
     faults::Scene,
     layout::{Class, Layout},
 };
-use crate::{reference::Reference, statistics::student_quantile, units::Ohms};
+use crate::{
+    reference::Reference,
+    statistics::{normal_quantile, student_quantile},
+    units::Ohms,
+};
 
-/// Half width of the limits of every pin, in deviations of a future reading: Student's quantile whose tails hold the
-/// false-alarm rate of a board, shared evenly over its pins (Bonferroni). With moderated variance the degrees of
-/// freedom are `d0 + n − 1` (Smyth 2004); the deviation that it multiplies holds the doubt about the centre,
-/// `√(1 + 1/n)`.
-pub(super) fn factors(expected: &[Expectation], layout: &Layout, false_alarms: f64) -> Vec<f64> {
+/// Half widths of the limits of every pin, in deviations.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Factor {
+    /// Of a future reading if the path is of the likelier kind.
+    likely: f64,
+    /// If it is of the other kind, where that is likely enough to count.
+    other: Option<f64>,
+}
+
+/// Half width of the limits of every pin: Student's quantile whose tails hold the false-alarm rate of a board, shared
+/// evenly over its pins (Bonferroni). With moderated variance the degrees of freedom are `d0 + n − 1` (Smyth 2004); the
+/// deviation that it multiplies holds the doubt about the centre, `√(1 + 1/n)`. Where a path may be a resistor with
+/// probability w, its tail is allowed `alarm/w`.
+pub(super) fn factors(expected: &[Expectation], layout: &Layout, false_alarms: f64) -> Vec<Factor> {
     let judged =
         layout.places.iter().filter(|place| !matches!(place.class, Class::Open | Class::Unknown)).count();
     let alarm = (false_alarms / judged.max(1) as f64).clamp(1e-12, 0.5);
-    expected.iter().map(|pin| student_quantile(1.0 - 0.5 * alarm, pin.freedom)).collect()
+    expected
+        .iter()
+        .map(|pin| Factor {
+            likely: student_quantile(1.0 - 0.5 * alarm, pin.freedom),
+            other: (pin.wide.0 > alarm).then(|| normal_quantile(1.0 - 0.5 * alarm / pin.wide.0)),
+        })
+        .collect()
+}
+
+impl Factor {
+    /// The limit of a pin today, in volts.
+    pub(super) fn limit(&self, today: &Today) -> f64 {
+        let likely = self.likely * today.deviation;
+        match (self.other, today.other) {
+            (Some(factor), Some((centre, deviation, _))) if (centre - today.centre).abs() < 1e-9 => {
+                likely.max(factor * deviation)
+            }
+            _ => likely,
+        }
+    }
 }
 
 /// What no judgement against this reference shows.
@@ -25,10 +57,10 @@ pub(super) fn not_shown(
     reference: &Reference,
     layout: &Layout,
     today: &[Today],
-    factors: &[f64],
+    factors: &[Factor],
     scene: &Scene<'_>,
 ) -> NotShown {
-    let limit = |pin: usize| factors[pin] * today[pin].deviation;
+    let limit = |pin: usize| factors[pin].limit(&today[pin]);
     let mut like_neighbours = Vec::new();
     for (pin, place) in layout.places.iter().enumerate() {
         for &(other, weight) in &place.neighbours {

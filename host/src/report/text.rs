@@ -62,17 +62,21 @@ fn write(out: &mut String, connector: &Connector, judgement: &Judgement) -> std:
     not_shown(out, connector, &judgement.not_shown)
 }
 
+/// What is worth telling of what was taken out: less than this is the ordinary difference of two days. Volts, kelvin.
+const WORTH_TELLING: (f64, f64) = (0.004, 4.0);
+
 fn shared(out: &mut String, shared: &Shared) -> std::fmt::Result {
     let mut parts = Vec::new();
-    if let Some(drop) = shared.drop.filter(|d| d.get().abs() >= 0.001) {
-        parts.push(format!("junctions drop {} more than in the reference", signed(drop)));
-    }
-    if let Some(warmer) = shared.warmer.filter(|k| k.get().abs() >= 0.5) {
-        let way = if warmer.get() > 0.0 { "warmer" } else { "colder" };
-        parts.push(format!("the board is about {:.0} K {way}", warmer.get().abs()));
-    }
     if let Some(ratio) = shared.current_ratio {
         parts.push(format!("the test current is about {ratio:.2} of the reference's"));
+    }
+    if let Some(drop) = shared.drop.filter(|d| d.get().abs() >= WORTH_TELLING.0) {
+        let way = if drop.get() > 0.0 { "more" } else { "less" };
+        parts.push(format!("junctions drop {:.0} mV {way} than in the reference", drop.get().abs() * 1e3));
+    }
+    if let Some(warmer) = shared.warmer.filter(|k| k.get().abs() >= WORTH_TELLING.1) {
+        let way = if warmer.get() > 0.0 { "warmer" } else { "colder" };
+        parts.push(format!("the board is about {:.0} K {way}", warmer.get().abs()));
     }
     if let Some(path) = shared.path {
         parts.push(format!("leads and clip add about {path}"));

@@ -9,9 +9,11 @@ mod moderated;
 mod robust;
 mod special;
 mod summary;
+mod tolerance;
 
 pub use factors::{normal_quantile, prediction_factor, student_log_norm, student_quantile, student_tail};
 pub use moderated::{Moderated, SampleVariance};
 pub use robust::{interquartile, mad, median, median_of, quantile};
 pub use special::trigamma;
 pub use summary::{Summary, summarise};
+pub use tolerance::tolerance_factor;

@@ -169,7 +169,7 @@ impl Scene<'_> {
                 // A leak below the range is called a short; close to the border both names stand.
                 ((here - below).abs() / step / logs).max(1e-6).ln() - 3.0 * (LEAKS.0.ln() - here)
             }
-            (Some(below), Some(here)) => ((here - below).abs() / step / logs).clamp(1e-6, 0.5 / noise).ln(),
+            (Some(below), Some(here)) => ((here - below).abs() / step / logs).min(0.5 / noise).max(1e-6).ln(),
             // Deviations make a weak leak look like none at all.
             _ => (0.3 / (noise * logs)).ln(),
         }

@@ -34,8 +34,8 @@ pub(in super::super) struct Scene<'a> {
 /// in the wrong row. It must be far below the rate of faults.
 const SLIP: f64 = 1e-7;
 
-/// Pins of one net read alike but for contacts, copper and a count of the meter on each. Volts.
-const SAME_NET: f64 = 0.001_2;
+/// Pins of one net read alike but for contacts of an ohm or two, copper and a count of the meter on each. Volts.
+const SAME_NET: f64 = 0.002;
 
 /// Legs of a pair that are no pair after all: logarithm of one in twenty.
 const UNLIKE: f64 = 3.0;

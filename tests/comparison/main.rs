@@ -1,0 +1,8 @@
+//! The comparison as a whole: against boards solved by an independent circuit simulator, under symmetries that must
+//! change nothing, on misplaced boards, and on readings that make no sense.
+#![allow(missing_docs, reason = "a test binary")]
+
+mod boards;
+mod placement;
+mod score;
+mod symmetry;
