@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
+use std::time::Duration;
 
 use super::{Edge, Emulator, Lines, image, log, patiently};
 
@@ -126,17 +127,20 @@ impl Microbit {
     /// If the emulator's debugger port does not do as it is told.
     pub fn fault(&self) {
         let mut debugger = patiently(|| UnixStream::connect(self.folder.join("gdb")));
-        // Register 15, the program counter, in the byte order of the machine; then let go.
-        for command in ["Pf=00000030", "D"] {
+        debugger.set_read_timeout(Some(Duration::from_secs(10))).expect("a timeout that is not zero");
+        // The emulator writes single registers only for a debugger that has read its description. Register 15
+        // is the program counter, in the byte order of the machine. Then let go.
+        for (command, expected) in
+            [("qXfer:features:read:target.xml:0,fff", "$"), ("Pf=00000030", "$OK#9a"), ("D", "$OK#9a")]
+        {
             let checksum = command.bytes().fold(0_u8, u8::wrapping_add);
             debugger.write_all(format!("+${command}#{checksum:02x}").as_bytes()).expect("the emulator runs");
-            let mut answer = Vec::new();
-            while !answer.ends_with(b"#9a") {
-                let mut byte = [0];
-                debugger.read_exact(&mut byte).expect("the emulator runs");
-                answer.extend(byte);
+            let mut answer = packet(&mut debugger);
+            // That the machine was halted by the connection is told unasked.
+            while answer.starts_with("$T") {
+                answer = packet(&mut debugger);
             }
-            assert!(answer.ends_with(b"$OK#9a"), "{command}: {answer:?}");
+            assert!(answer.starts_with(expected), "{command}: {answer}");
         }
     }
 
@@ -210,6 +214,17 @@ impl Qtest {
 
 fn lock(qtest: &Mutex<Qtest>) -> MutexGuard<'_, Qtest> {
     qtest.lock().expect("no test panicked while it held the pins")
+}
+
+/// One packet of the debugger protocol; it ends with a hash and two digits.
+fn packet(debugger: &mut UnixStream) -> String {
+    let mut bytes = Vec::new();
+    while bytes.iter().rev().nth(2) != Some(&b'#') {
+        let mut byte = [0];
+        debugger.read_exact(&mut byte).expect("the emulator's debugger port answers");
+        bytes.extend(byte);
+    }
+    String::from_utf8_lossy(&bytes).trim_start_matches('+').to_owned()
 }
 
 /// A folder for the sockets of one emulator: tests run side by side.
