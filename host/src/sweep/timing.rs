@@ -78,8 +78,9 @@ impl Timing {
             delivery: profile.timing.adapter_delay,
             patience: PATIENCE.max(period * 10),
             ramp_limit: RAMP_LIMIT.max(period * 20),
-            // One answer may get lost; two in a row are silence.
-            silence: SILENCE.max(period * 6).max(answer * 2 + period),
+            // Two answers in a row may get lost, and each is waited for twice: until it is late, and then until
+            // the line has been quiet for as long again.
+            silence: SILENCE.max(period * 6).max(answer * 6 + period),
         }
     }
 
