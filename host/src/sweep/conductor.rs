@@ -75,6 +75,7 @@ pub struct Conductor {
     done: usize,
     repeated: Vec<usize>,
     check_failures: u16,
+    proofs: u16,
     openings: u16,
     requests_lost: u16,
     damaged: u16,
@@ -147,6 +148,7 @@ impl Conductor {
             done: 0,
             repeated: Vec::new(),
             check_failures: 0,
+            proofs: 0,
             openings: 0,
             requests_lost: 0,
             damaged: 0,
@@ -202,10 +204,17 @@ impl Conductor {
     /// Bytes of the meter arrived.
     pub fn meter_bytes(&mut self, bytes: &[u8], now: Moment) {
         let observations = self.observer.meter_bytes(bytes, now);
+        // First of all: a pin that is decided now needs no further question, and the meter would be busy with it.
+        self.observe(observations, now);
+        if self.score.setting.timing.pacing == Pacing::Triggered {
+            match self.observer.stream().busy_until() {
+                Some(until) => self.ear.rest_until(until),
+                None => self.ear.rest_no_longer(),
+            }
+        }
         let odd = self.ear.bytes(bytes, now);
         self.odd(odd, now);
         self.meter_prepared(now);
-        self.observe(observations, now);
         self.flush_ear(now);
     }
 
@@ -460,6 +469,9 @@ impl Conductor {
         if self.todo.is_empty() {
             self.repeat_unsettled();
         }
+        if self.todo.is_empty() {
+            self.prove();
+        }
         match self.todo.pop_front() {
             Some(visit) => {
                 if let Stepping::Plan { step } = self.stepping {
@@ -483,6 +495,19 @@ impl Conductor {
                 self.todo.push_back(*visit);
             }
         }
+    }
+
+    /// Looks at the check channel once more, after a pin that it can be told from, where the last look showed nothing.
+    fn prove(&mut self) {
+        let visits = &self.score.setting.plan.visits;
+        let Some(check) = visits.iter().find(|visit| visit.target == Target::Check) else { return };
+        let Some(pin) = self.observer.wants_proof().filter(|_| self.proofs < MOST_CHECK_FAILURES) else {
+            return;
+        };
+        let Some(told) = visits.iter().find(|visit| visit.target == Target::Pin(pin)) else { return };
+        self.proofs += 1;
+        self.stepping = Stepping::Direct;
+        self.todo.extend([*told, *check]);
     }
 
     fn begin_if_prepared(&mut self, now: Moment) {
