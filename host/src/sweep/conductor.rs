@@ -11,7 +11,8 @@ use protocol::{
 };
 
 use super::{
-    Guard, Notice, Observation, Observer, Pacing, PinResult, Setting, SweepError, Target, Visit,
+    Floor, Guard, Notice, Observation, Observer, Overhead, Pacing, PinResult, Setting, SweepError, Target,
+    Visit,
     ear::{Ear, Message, Oddity},
     trouble::describe_reason,
 };
@@ -82,6 +83,10 @@ pub struct Conductor {
     jig_speaks: bool,
     guard: Option<(Guard, Moment)>,
     started: Moment,
+    /// Break and make time of the switching board, from its greeting.
+    switch: Duration,
+    /// Bytes of the latest question to the meter.
+    question: u32,
     out: VecDeque<Output>,
 }
 
@@ -155,6 +160,8 @@ impl Conductor {
             jig_speaks: false,
             guard: None,
             started: now,
+            switch: Duration::ZERO,
+            question: 0,
             out: VecDeque::new(),
             score,
         };
@@ -188,6 +195,20 @@ impl Conductor {
     #[must_use]
     pub const fn observer(&self) -> &Observer {
         &self.observer
+    }
+
+    /// The least time that this sweep could have taken, from what switching board and meter have shown.
+    #[must_use]
+    pub fn floor(&self) -> Floor {
+        let stream = self.observer.stream();
+        let overhead = Overhead {
+            switch: self.switch + self.score.settle,
+            frame: stream.on_air(),
+            command: self.score.profile.port.byte_time().saturating_mul(self.question),
+        };
+        // By the profile's spoilt readings, not by what the check channel has taught.
+        let Setting { timing, plan, .. } = &self.score.setting;
+        Floor::of(timing, stream.period(), overhead, plan.visits.len(), self.observer.results())
     }
 
     /// The operator wants to stop.
@@ -289,6 +310,8 @@ impl Conductor {
                 if self.score.setting.plan.visits.len() > usize::from(greeting.plan_steps) {
                     self.stepping = Stepping::Direct;
                 }
+                let timing = greeting.timing;
+                self.switch = Duration::from_micros(u64::from(timing.break_us) + u64::from(timing.make_us));
                 match self.phase {
                     Phase::Preparing { meter_ready, .. } => {
                         self.out.push_back(Output::Tell(Notice::Greeted(greeting)));
@@ -648,6 +671,7 @@ impl Conductor {
         while let Some(message) = self.ear.next_output() {
             if message.asks_for_reading {
                 self.observer.asked_meter(now);
+                self.question = u32::try_from(message.bytes.len()).unwrap_or(u32::MAX);
             }
             let Message { bytes, asks_for_reading } = message;
             self.out.push_back(Output::ToMeter { bytes, asks_for_reading });

@@ -27,6 +27,8 @@ pub struct Stream {
     last_frame: Option<(Moment, Reading)>,
     /// Questions without an answer yet, oldest first.
     asked: VecDeque<Moment>,
+    /// The latest frame's time on the line.
+    on_air: Duration,
     step: Option<Moment>,
     spoilt: u8,
     dropped: u8,
@@ -64,6 +66,7 @@ impl Stream {
             gaps: VecDeque::with_capacity(GAPS),
             last_frame: None,
             asked: VecDeque::new(),
+            on_air: Duration::ZERO,
             step: None,
             spoilt: 0,
             dropped: 0,
@@ -135,6 +138,12 @@ impl Stream {
         self.timing.spoilt = self.timing.spoilt.saturating_add(more).min(MOST_SPOILT);
     }
 
+    /// How long the latest frame was on the line.
+    #[must_use]
+    pub const fn on_air(&self) -> Duration {
+        self.on_air
+    }
+
     /// When the last frame came.
     #[must_use]
     pub fn last_heard(&self) -> Option<Moment> {
@@ -173,6 +182,7 @@ impl Stream {
         }
         self.asked.pop_front();
         self.last_frame = Some((at, frame.item));
+        self.on_air = frame.last_byte.since(frame.first_byte);
 
         let Some(step) = self.step else { return Belongs::Spoilt };
         if at < step {

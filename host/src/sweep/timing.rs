@@ -84,10 +84,9 @@ impl Timing {
         }
     }
 
-    /// Least time that a pin can take on this meter, from the closed and settled switch to the last agreeing
-    /// reading, with conversions in step with the switch.
+    /// About how long a visit takes on this meter, before anything is known of the switching board.
     #[must_use]
-    pub fn floor(&self) -> Duration {
+    pub fn estimate(&self) -> Duration {
         self.period * (u32::from(self.spoilt) + u32::from(self.agree))
     }
 }
