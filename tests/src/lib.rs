@@ -5,4 +5,5 @@
 #[cfg(unix)]
 pub mod emulated;
 pub mod lookout;
+pub mod pairing_trial;
 pub mod rig;
