@@ -39,7 +39,7 @@ pub enum LineError {
     },
     /// The file or stream cannot be read.
     #[error("cannot read on: {0}")]
-    Io(#[from] io::Error),
+    Io(io::Error),
 }
 
 /// The lines of a file or stream, one at a time, with their numbers.
@@ -57,6 +57,12 @@ pub struct Fields {
     text: String,
     /// End in `text` and first column on the line, one a field.
     marks: Vec<(usize, usize)>,
+}
+
+impl From<io::Error> for LineError {
+    fn from(error: io::Error) -> Self {
+        Self::Io(error)
+    }
 }
 
 impl Separator {

@@ -96,7 +96,12 @@ impl fmt::Display for Volts {
         let decimals = f.precision().unwrap_or(3);
         // A reading that rounds to zero must not print as `-0.000`.
         let value = if self.0.abs() < 0.5 * 10f64.powi(-(decimals as i32)) { 0.0 } else { self.0 };
-        f.pad(&format!("{value:.decimals$}"))
+        // Not `pad`: it would cut the text to the precision.
+        let text = format!("{value:.decimals$}");
+        match f.width() {
+            Some(width) => write!(f, "{text:>width$}"),
+            None => f.write_str(&text),
+        }
     }
 }
 
@@ -136,6 +141,8 @@ mod tests {
         for (shown, expected) in [
             (Volts::of(0.5432).to_string(), "0.543"),
             (Volts::of(-0.0002).to_string(), "0.000"),
+            (format!("{:.4}", Volts::of(0.6093)), "0.6093"),
+            (format!("{:7}", Volts::of(0.6093)), "  0.609"),
             (Ohms::of(4.71).to_string(), "4.7 ohm"),
             (Ohms::of(145.3).to_string(), "145 ohm"),
             (Ohms::of(4700.0).to_string(), "4.70 kohm"),

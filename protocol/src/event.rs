@@ -97,7 +97,7 @@ pub enum Event {
         /// What is wrong with it.
         trouble: FrameTrouble,
     },
-    /// Messages were dropped because the host did not read them; every channel was opened at the first.
+    /// Messages were dropped because the host did not read them; every channel is open meanwhile.
     Lost {
         /// How many messages were dropped; stays at the largest value once it is reached.
         messages: u16,

@@ -170,6 +170,52 @@ fn content_of_another_version_is_unknown_with_its_number() {
     assert_eq!(BoardMessage::from_content(&[0x02, 0x00]), Err(UnknownContent { seq: None }));
 }
 
+/// Content that is near a message: one that is good with a few bytes replaced, or any bytes.
+fn content() -> impl Strategy<Value = Vec<u8>> {
+    let mut good: Vec<Vec<u8>> = v1::requests().into_iter().map(|golden| golden.content).collect();
+    good.extend(v1::board_messages().into_iter().map(|golden| golden.content));
+    let near = (select(good), vec((any::<prop::sample::Index>(), any::<u8>()), 0..4)).prop_map(
+        |(mut bytes, changes)| {
+            for (at, value) in changes {
+                let at = at.index(bytes.len());
+                bytes[at] = value;
+            }
+            bytes
+        },
+    );
+    prop_oneof![3 => near, 1 => vec(any::<u8>(), 0..20)]
+}
+
+/// Reads content as this crate does and as postcard's crate does, the reference for the format.
+fn both_read_alike<M>(content: &[u8])
+where
+    M: Message + serde::Serialize + serde::de::DeserializeOwned + PartialEq + core::fmt::Debug,
+{
+    let own = M::from_content(content).ok();
+    let reference: Option<M> = match postcard::take_from_bytes(content) {
+        Ok((message, [])) => Some(message),
+        Ok(_) | Err(_) => None,
+    };
+    if own.is_some() {
+        assert_eq!(own, reference, "{content:02X?}");
+    } else if let Some(message) = reference {
+        // The crate also takes an index that is written longer than it needs to be.
+        let mut shortest = [0; 256];
+        let shortest = postcard::to_slice(&message, &mut shortest).unwrap();
+        assert_ne!(shortest, content, "{message:?} is not read");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 2_000, ..ProptestConfig::default() })]
+
+    #[test]
+    fn content_is_read_as_the_crate_of_the_format_reads_it(content in content()) {
+        both_read_alike::<RequestFrame>(&content);
+        both_read_alike::<BoardMessage>(&content);
+    }
+}
+
 proptest! {
     #[test]
     fn requests_come_back(message in request()) {

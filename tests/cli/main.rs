@@ -1,7 +1,15 @@
 //! The command as a person types it: output, errors, exit status and help, as snapshots.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::disallowed_methods,
+    clippy::print_stdout,
+    reason = "tests that prepare files, run the command and show what it printed"
+)]
+
 mod bad_input;
 mod help;
 mod practice;
 mod readme;
 mod run;
+mod seeds;

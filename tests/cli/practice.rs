@@ -25,7 +25,7 @@ fn a_sound_board_matches() {
 #[test]
 fn a_replay_prints_what_the_sweep_printed() {
     let place = Place::new();
-    for seed in 1..=12 {
+    for seed in 1..=3 {
         for format in ["text", "json", "csv"] {
             let log = format!("{seed}-{format}.jsonl");
             let words = ["--fault", "random", "--format", format];

@@ -17,7 +17,7 @@
 //     usb HEX          bytes for the USB serial port, likewise
 //     go               time runs as on the wall again
 //     call SYMBOL      the next instruction is the first one of this function
-//     hang             the next instruction is a jump to itself
+//     hang             the program sleeps for ever with interrupts disabled
 //
 // There is no boot ROM: the processor starts at the vector table behind the second-stage boot code. The
 // watchdog, and the reset that firmware asks for through it, start a new chip that keeps flash, RAM and
@@ -219,9 +219,9 @@ const commands = {
   },
   call: ([name]) => { mcu.core.waiting = false; mcu.core.PC = symbol(name) & ~1; return {}; },
   hang: () => {
-    // `b .` at the end of RAM, which nothing uses.
-    const place = RAM + mcu.sram.length - 4;
-    mcu.writeUint32(place, 0xe7fee7fe);
+    // At the end of RAM, which nothing uses. A sleep without end costs the emulator nothing.
+    const place = RAM + mcu.sram.length - 8;
+    [0xb672 /* cpsid i */, 0xbf20 /* wfe */, 0xe7fd /* back to it */].forEach((code, at) => mcu.writeUint16(place + 2 * at, code));
     mcu.core.waiting = false;
     mcu.core.PC = place;
     return {};

@@ -30,7 +30,7 @@ pub struct Rig {
     now: Moment,
     inputs: Vec<Option<Volts>>,
     open_leads: Volts,
-    closed: Option<Channel>,
+    closed: Option<(Channel, Moment)>,
     plan: Vec<Channel>,
     requests: Accumulator<RequestFrame>,
     meter: SimulatedMeter,
@@ -42,6 +42,8 @@ pub struct Rig {
     pub heard: VecDeque<Request>,
     /// How the link to the switching board misbehaves.
     pub trouble: Trouble,
+    /// Channels with a capacitor: volts a second at which it charges, from 0 V when the channel closes.
+    pub ramps: BTreeMap<u8, f64>,
 }
 
 /// What goes wrong on the link to the switching board.
@@ -89,6 +91,7 @@ impl Rig {
             count: 0,
             heard: VecDeque::new(),
             trouble: Trouble::default(),
+            ramps: BTreeMap::new(),
         }
     }
 
@@ -98,13 +101,18 @@ impl Rig {
     }
 
     fn advance_meter(&mut self, until: Moment) {
-        let input = match self.closed {
-            Some(Channel(channel)) => {
-                self.inputs.get(usize::from(channel)).copied().flatten().unwrap_or(self.open_leads)
-            }
-            None => self.open_leads,
+        let (steady, ramp) = match self.closed {
+            Some((Channel(channel), since)) => (
+                self.inputs.get(usize::from(channel)).copied().flatten().unwrap_or(self.open_leads),
+                self.ramps.get(&channel).map(|slope| (since, *slope)),
+            ),
+            None => (self.open_leads, None),
         };
-        for (at, bytes) in self.meter.advance(until, &mut |_| input) {
+        let mut input = |at: Moment| match ramp {
+            Some((since, slope)) => Volts::of(steady.get().min(slope * at.since(since).as_secs_f64())),
+            None => steady,
+        };
+        for (at, bytes) in self.meter.advance(until, &mut input) {
             // The last byte has arrived when the line is done with it; the port hands the frame over whole.
             let count = u32::try_from(bytes.len()).unwrap_or(u32::MAX);
             self.later(at.after(self.byte_time * count), Happening::MeterBytes(bytes));
@@ -209,7 +217,7 @@ impl Devices for Rig {
             let due = self.future.first_entry().filter(|entry| entry.key().0 <= step);
             match due.map(|entry| entry.remove()) {
                 Some(Happening::Request(frame)) => self.request(frame),
-                Some(Happening::Close(channel)) => self.closed = Some(channel),
+                Some(Happening::Close(channel)) => self.closed = Some((channel, step)),
                 Some(Happening::Open) => self.closed = None,
                 Some(Happening::ToMeter(bytes)) => self.meter.receive(&bytes, step),
                 Some(Happening::ToHost(bytes)) => return Heard::Jig(step, bytes),

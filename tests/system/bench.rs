@@ -21,8 +21,8 @@ fn the_bench_solves_every_board() {
             Bench::new(&specimen, setup, profile.clone(), MeterOptions::of(&profile), seed, Moment::START)
                 .unwrap();
         let mut devices = BenchDevices::new(bench);
-        let score = crate::pairing::score(&profile, 40, None);
-        let swept = crate::pairing::sweep(&mut devices, score).0;
+        let score = tests::pairing_trial::score(&profile, 40, None);
+        let swept = tests::pairing_trial::sweep(&mut devices, score).0;
         assert_eq!(devices.bench().jig().line().trouble(), None, "seed {seed}");
         assert_eq!(swept.outcome, Ok(()));
     }

@@ -1,67 +1,21 @@
 //! A sweep through a simulated meter gives every pin its own reading, and says so when it cannot.
 
-use std::time::Duration;
-
 use pintally::{
-    connector::{Connector, Pin, PinName},
-    meter::{self, DiodeSource, Profile},
+    meter::{self, Profile},
     moment::Moment,
     practice::meter::MeterOptions,
     readings::PinValue,
-    sweep::{Devices, Notice, Plan, Record, Recorder, Score, Setting, SweepError, Swept, Timing, run},
+    sweep::{Notice, SweepError},
     units::Volts,
 };
 use protocol::Channel;
-use tests::rig::{Rig, Trouble};
-
-struct Nowhere;
-
-impl Recorder for Nowhere {
-    fn record(&mut self, _at: Moment, _record: Record<'_>) {}
-}
+use tests::{
+    pairing_trial::{score, shown, sweep, sweeping_profiles},
+    rig::{Rig, Trouble},
+};
 
 fn volts(value: f64) -> Option<Volts> {
     Volts::new(value)
-}
-
-/// A connector whose pins lie on channels 0 to n, with the check channel after them.
-pub(crate) fn score(profile: &Profile, pins: usize, check: Option<Volts>) -> Score {
-    let names: Vec<PinName> = (1..=pins).map(|n| PinName::new(&n.to_string())).collect();
-    let connector =
-        Connector { name: "J1".into(), pins: names.iter().map(|name| Pin::named(name.as_str())).collect() };
-    let channel = |pin: usize| Some(Channel(pin as u8));
-    let plan = Plan::new(&connector, channel, check.map(|_| Channel(pins as u8)), &[]);
-    Score {
-        setting: Setting { plan, pins, timing: Timing::of(profile), compliance: None, check_expected: check },
-        profile: profile.clone(),
-        names,
-        jig_port: "the jig".into(),
-        meter_port: "the meter".into(),
-        settle: Duration::from_millis(3),
-        override_alive: false,
-    }
-}
-
-pub(crate) fn sweep(rig: &mut dyn Devices, score: Score) -> (Swept, Vec<Notice>) {
-    let mut notices = Vec::new();
-    let swept = run(rig, score, &mut Nowhere, &mut |notice| notices.push(notice.clone()));
-    (swept, notices)
-}
-
-/// What an ideal meter would show. One whose display reaches beyond its own open-lead voltage shows that voltage
-/// on an open pin.
-fn shown(input: Option<Volts>, profile: &Profile) -> PinValue {
-    let open_leads = match profile.diode.source {
-        DiodeSource::ConstantCurrent { compliance, .. } => compliance,
-        DiodeSource::BehindResistance { open_circuit, .. } => open_circuit,
-    };
-    match Some(input.unwrap_or(open_leads)) {
-        Some(input) if input.get() <= profile.diode.overload_above.get() => {
-            let count = profile.diode.resolution.get();
-            PinValue::Volts(Volts::of((input.get() / count).round() * count))
-        }
-        _ => PinValue::Overload,
-    }
 }
 
 fn assert_right(values: &[PinValue], inputs: &[Option<Volts>], profile: &Profile) {
@@ -89,12 +43,6 @@ fn inputs() -> Vec<Option<Volts>> {
         volts(0.701),
         volts(0.47),
     ]
-}
-
-/// The shipped profiles that can sweep: how the 16-character stream shows an overload stands in no document at
-/// hand, so open leads cannot be read on it.
-fn sweeping_profiles() -> impl Iterator<Item = Profile> {
-    Profile::all_shipped().filter(|profile| profile.format.name() != "t16")
 }
 
 #[test]

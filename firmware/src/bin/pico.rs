@@ -39,7 +39,10 @@ mod image {
     use hal::clocks::{Clock, init_clocks_and_plls};
     use hal::fugit::{MicrosDurationU32, RateExtU32};
     use hal::gpio::bank0::{Gpio16, Gpio17, Gpio18, Gpio19, Gpio21, Gpio26};
-    use hal::gpio::{FunctionNull, FunctionSio, Pin, Pins, PullDown, PullNone, PullUp, SioInput, SioOutput};
+    use hal::gpio::{
+        FunctionNull, FunctionSio, Pin, PinId, PinState, Pins, PullDown, PullNone, PullUp, SioInput,
+        SioOutput, ValidFunction,
+    };
     use hal::pac::{self, Interrupt, interrupt};
     use hal::sio::Sio;
     use hal::timer::{Alarm, Instant, Timer};
@@ -169,6 +172,13 @@ mod image {
         }
     }
 
+    /// Makes an output of a pin, low from the first moment.
+    fn low<P: PinId + ValidFunction<FunctionSio<SioOutput>>>(
+        pin: Pin<P, FunctionNull, PullDown>,
+    ) -> Output<P> {
+        pin.into_push_pull_output_in_state(PinState::Low).into_pull_type()
+    }
+
     #[hal::entry]
     fn main() -> ! {
         let Some(chip) = pac::Peripherals::take() else { give_up() };
@@ -194,12 +204,6 @@ mod image {
         // The pins first: everything is open before anything can go wrong.
         let sio = Sio::new(SIO);
         let pins = Pins::new(IO_BANK0, PADS_BANK0, sio.gpio_bank0, &mut RESETS);
-        fn low<P: hal::gpio::PinId>(pin: Pin<P, FunctionNull, PullDown>) -> Output<P>
-        where
-            P: hal::gpio::ValidFunction<FunctionSio<SioOutput>>,
-        {
-            pin.into_push_pull_output_in_state(hal::gpio::PinState::Low).into_pull_type()
-        }
         let enable = [
             low(pins.gpio6).into_dyn_pin(),
             low(pins.gpio7).into_dyn_pin(),

@@ -157,7 +157,11 @@ impl Bench {
     /// Lets time pass, polling whenever the board wants it.
     pub(crate) fn run(&mut self, for_us: u64) {
         let end_us = self.now_us() + for_us;
+        let mut in_vain = 0;
         while let Some(due_us) = self.board.next_deadline_us().filter(|&due_us| due_us <= end_us) {
+            // A deadline that stays in the past would keep a microcontroller from ever sleeping.
+            in_vain = if due_us < self.now_us() { in_vain + 1 } else { 0 };
+            assert!(in_vain < 1_000, "polled {in_vain} times for a deadline that has passed");
             self.shared.now_us.set(due_us.max(self.now_us()));
             let now_us = self.tick();
             self.board.poll(now_us);

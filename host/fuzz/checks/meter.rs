@@ -1,18 +1,19 @@
 //! Meters: whatever the bytes, the readings do not depend on how they are cut into chunks, what is kept is bounded,
 //! and every trouble can be shown.
 
+use std::sync::LazyLock;
+
 use pintally::{
     label,
-    meter::{self, Conversation, Decoder, Reading},
+    meter::{self, Conversation, Decoder, Profile, Reading},
     moment::Moment,
 };
 
 /// Less than the longest line of text that is looked at.
 const MOST_WAITING: usize = 256;
 
-fn readings(profile: &str, data: &[u8], chunk: usize) -> Vec<Reading> {
-    let profile = meter::shipped(profile).expect("shipped with the program");
-    let mut decoder = Decoder::every_frame(&profile);
+fn readings(profile: &Profile, data: &[u8], chunk: usize) -> Vec<Reading> {
+    let mut decoder = Decoder::every_frame(profile);
     let mut readings = Vec::new();
     for (index, bytes) in data.chunks(chunk).enumerate() {
         decoder.push(bytes, Moment::from_micros(index as u64 * 10_000));
@@ -30,7 +31,7 @@ fn readings(profile: &str, data: &[u8], chunk: usize) -> Vec<Reading> {
     readings
 }
 
-fn check(profile: &str, data: &[u8]) {
+fn check(profile: &Profile, data: &[u8]) {
     // The first byte says how the rest is cut.
     let Some((chunk, data)) = data.split_first() else { return };
     let whole = readings(profile, data, data.len().max(1));
@@ -40,9 +41,8 @@ fn check(profile: &str, data: &[u8]) {
 }
 
 /// A conversation in which these bytes are all that the meter says.
-fn converse(profile: &str, data: &[u8], chunk: usize) {
-    let profile = meter::shipped(profile).expect("shipped with the program");
-    let mut conversation = Conversation::new(&profile);
+fn converse(profile: &Profile, data: &[u8], chunk: usize) {
+    let mut conversation = Conversation::new(profile);
     conversation.start(Moment::START);
     for (index, bytes) in data.chunks(chunk).enumerate() {
         let now = Moment::from_micros(index as u64 * 700_000);
@@ -59,10 +59,10 @@ fn converse(profile: &str, data: &[u8], chunk: usize) {
 }
 
 /// A profile as TOML: read, or refused with an error that can be shown; what was read is written and read the same.
-pub fn profile(data: &[u8]) {
+pub(crate) fn profile(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
-    if let Ok(profile) = meter::Profile::from_toml(text) {
-        let again = meter::Profile::from_toml(&profile.to_toml()).expect("what was written can be read");
+    if let Ok(profile) = Profile::from_toml(text) {
+        let again = Profile::from_toml(&profile.to_toml()).expect("what was written can be read");
         assert_eq!(again, profile);
         let mut decoder = Decoder::new(&profile);
         decoder.push(b"\r\nDIODE;0,543;V\r\n0.543 V\r\n", Moment::START);
@@ -72,7 +72,12 @@ pub fn profile(data: &[u8]) {
 
 macro_rules! targets {
     ($($name:ident: $profile:literal),* $(,)?) => {
-        $(pub fn $name(data: &[u8]) { check($profile, data); })*
+        $(pub(crate) fn $name(data: &[u8]) {
+            // Read once: a target runs many thousand times a second.
+            static PROFILE: LazyLock<Profile> =
+                LazyLock::new(|| meter::shipped($profile).expect("shipped with the program"));
+            check(&PROFILE, data);
+        })*
     };
 }
 

@@ -118,6 +118,7 @@ fn judge_all(
         status = worse(status, &judgement.verdict);
     }
     inputs::warn(&args.readings, &mut boards, screen);
+    inputs::warn_of_more(&args.readings, &boards, screen);
     screen.flush()?;
     Ok(status)
 }

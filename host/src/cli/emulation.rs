@@ -19,6 +19,7 @@ use crate::{
     },
     readings::BoardReadings,
     reference::{Conditions, Polarity, Reference, learn},
+    session::short_current,
     units::Volts,
 };
 
@@ -138,6 +139,8 @@ impl Emulation {
         let boards = self.known_good(KNOWN_GOOD)?;
         let conditions = Conditions {
             meter: Some(self.profile.name.clone()),
+            test_current: Some(short_current(self.profile.diode.source)),
+            compliance: Some(self.profile.diode.overload_above),
             polarity: Polarity::RedOnGround,
             note: Some("practice boards: emulated, no real readings".to_owned()),
             ..Conditions::default()

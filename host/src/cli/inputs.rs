@@ -23,10 +23,9 @@ const LARGEST: u64 = 16 << 20;
 pub(super) fn connector(path: &Path) -> Result<Connector, Failure> {
     let name = path.display().to_string();
     connector::from_file(&name, &text(path)?).map_err(|error| {
-        Failure::new(
-            ExitStatus::Configuration,
-            About { what: "cannot use connector", name, source: Box::new(error) },
-        )
+        let hint = error.hint();
+        let about = About { what: "cannot use connector", name, source: Box::new(error) };
+        hinted(Failure::new(ExitStatus::Configuration, about), hint)
     })
 }
 
@@ -55,6 +54,7 @@ pub(super) fn all_boards(
         warn(path, &mut table, screen);
     }
     warn(path, &mut table, screen);
+    warn_of_more(path, &table, screen);
     Ok(all)
 }
 
@@ -76,6 +76,21 @@ pub(super) fn warn(path: &Path, table: &mut Boards<'_, BufReader<File>>, screen:
     }
 }
 
+/// Tells how many rows were left out beyond those named, once at the end of a table.
+pub(super) fn warn_of_more(path: &Path, table: &Boards<'_, BufReader<File>>, screen: &mut Screen) {
+    let more = table.further_warnings();
+    if more > 0 {
+        screen.tell(&format!("warning: {}: {more} more rows are left out", path.display()));
+    }
+}
+
+fn hinted(failure: Failure, hint: Option<&str>) -> Failure {
+    match hint {
+        Some(hint) => failure.hint(hint),
+        None => failure,
+    }
+}
+
 /// A row of a table that ends the command.
 pub(super) fn bad_row(path: &Path, error: RowError) -> Failure {
     let hint = error.hint();
@@ -90,10 +105,10 @@ pub(super) fn bad_row(path: &Path, error: RowError) -> Failure {
 /// Reads a wiring file.
 pub(super) fn wiring(path: &Path, connector: &Connector) -> Result<Wiring, Failure> {
     Wiring::from_toml(&text(path)?, connector).map_err(|error| {
-        Failure::new(
-            ExitStatus::Configuration,
-            About { what: "cannot use wiring", name: path.display().to_string(), source: Box::new(error) },
-        )
+        let hint = error.hint();
+        let about =
+            About { what: "cannot use wiring", name: path.display().to_string(), source: Box::new(error) };
+        hinted(Failure::new(ExitStatus::Configuration, about), hint)
     })
 }
 

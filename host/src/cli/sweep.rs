@@ -30,7 +30,7 @@ use crate::{
     readings::csv::Strictness,
     reference::{Conditions, Reference, learn},
     session::{Session, Settings},
-    sweep::{Devices, Score, SweepError, Swept, run as run_sweep},
+    sweep::{Devices, Floor, Score, SweepError, Swept, run as run_sweep},
     units::Volts,
 };
 
@@ -194,13 +194,13 @@ fn sweep(
         override_alive: session.settings.override_alive.is_some(),
     };
     if !args.quiet {
-        let floor = score.setting.timing.floor() * score.setting.plan.visits.len() as u32;
+        let estimate = score.setting.timing.estimate() * score.setting.plan.visits.len() as u32;
         screen.tell(&format!(
             "sweeping {} pins of {} on {}, about {:.0} s",
             score.setting.plan.pins(),
             session.header.connector.name,
             score.jig_port,
-            floor.as_secs_f64().ceil()
+            estimate.as_secs_f64().ceil()
         ));
     }
     let progress = Progress::new(names, args.quiet);
@@ -241,15 +241,8 @@ fn finish(
     warn(logbook.end(Ending::Complete, None), screen);
     let status = verdict::print(connector, &readings, judgement.as_ref(), args.format, screen)?;
     if !args.quiet {
-        let plan = session.setting();
-        let floor = plan.timing.floor() * plan.plan.visits.len() as u32;
-        screen.tell(&format!(
-            "\nswept {} pins in {:.1} s; the meter's own floor is {:.1} s; by hand at 4 s a pin: {:.0} s",
-            plan.plan.pins(),
-            swept.took.as_secs_f64(),
-            floor.as_secs_f64(),
-            4.0 * plan.plan.pins() as f64
-        ));
+        let pins = session.setting().plan.pins();
+        screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor)));
         if let Some(emulation) = emulation {
             let truth = emulation.truth()?;
             if truth.is_empty() {
@@ -262,6 +255,28 @@ fn finish(
         screen.tell(&format!("session log: {path}"));
     }
     Ok(status)
+}
+
+/// What a technician does by hand: 3 to 5 s a pin (common practice of the trade).
+const BY_HAND: Duration = Duration::from_secs(4);
+
+/// How long it took, beside the least that switching board and meter allow and beside working by hand.
+fn pace(pins: usize, took: Duration, floor: Floor) -> String {
+    let seconds = |time: Duration| format!("{:.1} s", time.as_secs_f64());
+    let confirming = match floor.confirmations {
+        Duration::ZERO => String::new(),
+        time => format!(", {} of it confirming open and slow pins", seconds(time)),
+    };
+    let by_hand = BY_HAND.as_secs_f64() * pins as f64;
+    let by_hand = match by_hand {
+        short if short < 90.0 => format!("{short:.0} s"),
+        long => format!("{:.0} minutes", long / 60.0),
+    };
+    format!(
+        "swept {pins} pins in {}, floor {}{confirming}; by hand about {by_hand}",
+        seconds(took),
+        seconds(floor.total())
+    )
 }
 
 fn warn(warnings: Vec<String>, screen: &mut Screen) {

@@ -43,7 +43,6 @@ pub struct BoardKindError {
     /// Where it is; never a pin.
     pub place: Place,
     /// What it is.
-    #[source]
     pub problem: BoardKindProblem,
 }
 

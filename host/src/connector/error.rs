@@ -25,7 +25,6 @@ pub struct ConnectorError {
     /// Where it is.
     pub place: Place,
     /// What it is.
-    #[source]
     pub problem: ConnectorProblem,
 }
 

@@ -46,7 +46,6 @@ pub struct WiringError {
     /// Where it is.
     pub place: Place,
     /// What it is.
-    #[source]
     pub problem: WiringProblem,
 }
 

@@ -31,7 +31,7 @@ const CHECKSUM_DIGITS: usize = 8;
 pub enum EncodeError {
     /// It has a value that JSON cannot hold.
     #[error("the event cannot be stored: {0}")]
-    Value(#[from] serde_json::Error),
+    Value(serde_json::Error),
     /// It is longer than a line may be.
     #[error("expected an event of at most {LONGEST_LINE} bytes, found {found}")]
     TooLong {
@@ -67,6 +67,12 @@ pub enum LineProblem {
         /// What is wrong with it.
         message: String,
     },
+}
+
+impl From<serde_json::Error> for EncodeError {
+    fn from(error: serde_json::Error) -> Self {
+        Self::Value(error)
+    }
 }
 
 /// Writes an event as a line with its line end.

@@ -37,7 +37,6 @@ pub struct LogTrouble {
     /// Line of the file, counted from 1.
     pub line: u64,
     /// What is the trouble.
-    #[source]
     pub kind: TroubleKind,
 }
 
@@ -50,7 +49,7 @@ pub enum TroubleKind {
     Torn,
     /// The line is damaged and left out.
     #[error("damaged and left out: {0}")]
-    Damaged(#[source] LineProblem),
+    Damaged(LineProblem),
     /// The line is longer than any event, and left out.
     #[error("expected lines of at most {LONGEST_LINE} bytes, found a longer one, which is left out")]
     TooLong,
@@ -72,7 +71,7 @@ pub enum TroubleKind {
     },
     /// The file or stream cannot be read.
     #[error("cannot read on: {0}")]
-    Io(#[from] io::Error),
+    Io(io::Error),
 }
 
 /// Why a log cannot be read at all.
@@ -81,13 +80,13 @@ pub enum TroubleKind {
 pub enum OpenError {
     /// The file or stream cannot be read.
     #[error("cannot read the log: {0}")]
-    Io(#[from] io::Error),
+    Io(io::Error),
     /// There is nothing in it.
     #[error("expected a session log, found an empty file")]
     Empty,
     /// The first line is no header of a log, or it is damaged: connector, wiring and settings are not known.
     #[error("expected a session log with its header in the first line: {0}")]
-    Header(#[source] LineProblem),
+    Header(LineProblem),
     /// The first line was not written to its end.
     #[error("expected a session log with its header in the first line, found only part of that line")]
     TornHeader,
@@ -97,6 +96,18 @@ pub enum OpenError {
         /// The event that was found.
         found: &'static str,
     },
+}
+
+impl From<io::Error> for TroubleKind {
+    fn from(error: io::Error) -> Self {
+        Self::Io(error)
+    }
+}
+
+impl From<io::Error> for OpenError {
+    fn from(error: io::Error) -> Self {
+        Self::Io(error)
+    }
 }
 
 impl OpenError {

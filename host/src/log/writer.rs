@@ -75,7 +75,6 @@ pub enum LogNotice {
         /// The first event that is not safe.
         number: u64,
         /// What the system says.
-        #[source]
         error: io::Error,
     },
     /// Writing works again.
@@ -94,7 +93,6 @@ pub enum LogNotice {
         /// What kind of event it was.
         kind: &'static str,
         /// Why.
-        #[source]
         error: EncodeError,
     },
 }
@@ -110,19 +108,19 @@ pub enum StartError {
         path: PathBuf,
     },
     /// The file cannot be created.
-    #[error("cannot create the session log {}: {source}", shown(path))]
+    #[error("cannot create the session log {}: {error}", shown(path))]
     Create {
         /// The name.
         path: PathBuf,
         /// What the system says.
-        source: io::Error,
+        error: io::Error,
     },
     /// The header cannot be stored.
     #[error("cannot begin the session log: {0}")]
-    Header(#[from] EncodeError),
+    Header(EncodeError),
     /// The header cannot be written.
     #[error("cannot write the session log: {0}")]
-    Write(#[from] io::Error),
+    Write(io::Error),
 }
 
 /// What became of a log.
@@ -134,6 +132,18 @@ pub struct Written {
     pub lost: u64,
     /// A sync failed on the way: some events may not have reached the disk.
     pub doubtful: bool,
+}
+
+impl From<EncodeError> for StartError {
+    fn from(error: EncodeError) -> Self {
+        Self::Header(error)
+    }
+}
+
+impl From<io::Error> for StartError {
+    fn from(error: io::Error) -> Self {
+        Self::Write(error)
+    }
 }
 
 impl StartError {
@@ -155,9 +165,9 @@ impl LogWriter<File> {
     /// [`StartError`]; then there is no file.
     #[allow(clippy::disallowed_methods, reason = "this is the edge that creates logs")]
     pub fn create(path: &Path, header: Header, at: Moment, policy: SyncPolicy) -> Result<Self, StartError> {
-        let create = |source: io::Error| match source.kind() {
+        let create = |error: io::Error| match error.kind() {
             io::ErrorKind::AlreadyExists => StartError::Exists { path: path.to_owned() },
-            _ => StartError::Create { path: path.to_owned(), source },
+            _ => StartError::Create { path: path.to_owned(), error },
         };
         let file = OpenOptions::new().append(true).create_new(true).open(path).map_err(create)?;
         let started = match file.try_lock() {

@@ -97,22 +97,38 @@ impl Decoder {
                         return Some(Err(error));
                     }
                 }
-                Cut::Frame(length) => match self.wire.read(&self.inbox.waiting()[..length]) {
-                    Ok(content) => {
-                        self.noise = 0;
-                        let reading = self.stamped(content, length);
-                        self.inbox.take(length);
-                        if let Some(reading) = reading {
-                            return Some(Ok(reading));
+                Cut::Frame { skip, length } => {
+                    let mut item = Reading::BLANK;
+                    let frame = &self.inbox.waiting()[skip..skip + length];
+                    let content = match self.wire.read(frame, &mut item) {
+                        Ok(content) => content,
+                        Err(problem) => {
+                            self.inbox.take(skip);
+                            let drop = self.wire.give_up(length);
+                            match self.skip(drop, problem) {
+                                Some(error) => return Some(Err(error)),
+                                None => continue,
+                            }
                         }
-                    }
-                    Err(problem) => {
-                        let drop = self.wire.give_up(length);
-                        if let Some(error) = self.skip(drop, problem) {
-                            return Some(Err(error));
+                    };
+                    self.noise = 0;
+                    let mut first_byte = self.inbox.stamp(skip);
+                    let last_byte = self.inbox.stamp(skip + length - 1);
+                    self.inbox.take(skip + length);
+                    match content {
+                        Content::Reading => {}
+                        Content::Second => first_byte = self.first_of_two.take().unwrap_or(first_byte),
+                        Content::First => {
+                            self.first_of_two = Some(first_byte);
+                            continue;
                         }
+                        Content::Nothing => continue,
                     }
-                },
+                    if self.gate.as_mut().is_none_or(|gate| gate.passes(&item)) {
+                        return Some(Ok(Stamped { first_byte, last_byte, item }));
+                    }
+                    self.held_back += 1;
+                }
             }
         }
     }
@@ -133,24 +149,6 @@ impl Decoder {
     #[must_use]
     pub fn waiting(&self) -> usize {
         self.inbox.waiting().len()
-    }
-
-    fn stamped(&mut self, content: Content, length: usize) -> Option<Stamped<Reading>> {
-        let begin = self.inbox.stamp(0);
-        let (first_byte, item) = match content {
-            Content::Reading(reading) => (begin, reading),
-            Content::Second(reading) => (self.first_of_two.take().unwrap_or(begin), reading),
-            Content::First => {
-                self.first_of_two = Some(begin);
-                return None;
-            }
-            Content::Nothing => return None,
-        };
-        if self.gate.as_mut().is_some_and(|gate| !gate.passes(&item)) {
-            self.held_back += 1;
-            return None;
-        }
-        Some(Stamped { first_byte, last_byte: self.inbox.stamp(length - 1), item })
     }
 
     fn skip(&mut self, count: usize, problem: Problem) -> Option<MeterError> {

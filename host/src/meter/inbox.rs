@@ -18,7 +18,8 @@ pub(crate) struct Inbox {
     /// Count of all bytes before `start`, since the beginning.
     gone: u64,
     chunks: VecDeque<Chunk>,
-    byte_time: Duration,
+    /// Nanoseconds a byte.
+    byte_time: u64,
     lost: usize,
 }
 
@@ -36,7 +37,8 @@ impl Inbox {
     /// 7 MB; 1 MiB is more than a minute and a half, far beyond any stall that a sweep survives.
     pub(crate) const LIMIT: usize = 1 << 20;
 
-    pub(crate) const fn new(byte_time: Duration) -> Self {
+    pub(crate) fn new(byte_time: Duration) -> Self {
+        let byte_time = u64::try_from(byte_time.as_nanos()).unwrap_or(u64::MAX);
         Self { bytes: Vec::new(), start: 0, gone: 0, chunks: VecDeque::new(), byte_time, lost: 0 }
     }
 
@@ -77,12 +79,12 @@ impl Inbox {
     /// When the waiting byte of this index arrived.
     pub(crate) fn stamp(&self, index: usize) -> Moment {
         let place = self.gone + index as u64;
-        let Some(chunk) = self.chunks.iter().find(|chunk| place < chunk.end).or_else(|| self.chunks.back())
-        else {
-            return Moment::START;
-        };
-        let behind = u32::try_from(chunk.end.saturating_sub(place + 1)).unwrap_or(u32::MAX);
-        chunk.at.before(self.byte_time.saturating_mul(behind)).max(chunk.not_before)
+        // Nearly always the oldest chunk that is left.
+        let chunk = self.chunks.iter().find(|chunk| place < chunk.end).or_else(|| self.chunks.back());
+        let Some(chunk) = chunk else { return Moment::START };
+        let behind = chunk.end.saturating_sub(place + 1);
+        let micros = behind.saturating_mul(self.byte_time) / 1000;
+        Moment::from_micros(chunk.at.as_micros().saturating_sub(micros)).max(chunk.not_before)
     }
 
     /// Bytes dropped by [`push`](Self::push) since this was asked last.

@@ -148,30 +148,32 @@ impl Profile {
 /// The profile of this name that comes with the program.
 #[must_use]
 pub fn shipped(name: &str) -> Option<Profile> {
-    SHIPPED.iter().filter_map(|text| Profile::from_toml(text).ok()).find(|profile| profile.name == name)
+    let (_, text) = SHIPPED.iter().find(|(shipped, _)| *shipped == name)?;
+    Profile::from_toml(text).ok()
 }
 
 impl Profile {
     /// All profiles that come with the program.
     pub fn all_shipped() -> impl Iterator<Item = Self> {
-        SHIPPED.iter().filter_map(|text| Self::from_toml(text).ok())
+        SHIPPED.iter().filter_map(|(_, text)| Self::from_toml(text).ok())
     }
 }
 
-const SHIPPED: [&str; 13] = [
-    include_str!("../../profiles/scpi-bench.toml"),
-    include_str!("../../profiles/bench-stream.toml"),
-    include_str!("../../profiles/fs9721.toml"),
-    include_str!("../../profiles/fs9922.toml"),
-    include_str!("../../profiles/es14.toml"),
-    include_str!("../../profiles/es14-8n1.toml"),
-    include_str!("../../profiles/es11.toml"),
-    include_str!("../../profiles/d14.toml"),
-    include_str!("../../profiles/t16.toml"),
-    include_str!("../../profiles/tpi183.toml"),
-    include_str!("../../profiles/tpi196.toml"),
-    include_str!("../../profiles/hm8012.toml"),
-    include_str!("../../profiles/text-lines.toml"),
+/// Names and texts.
+const SHIPPED: [(&str, &str); 13] = [
+    ("scpi-bench", include_str!("../../profiles/scpi-bench.toml")),
+    ("bench-stream", include_str!("../../profiles/bench-stream.toml")),
+    ("fs9721", include_str!("../../profiles/fs9721.toml")),
+    ("fs9922", include_str!("../../profiles/fs9922.toml")),
+    ("es14", include_str!("../../profiles/es14.toml")),
+    ("es14-8n1", include_str!("../../profiles/es14-8n1.toml")),
+    ("es11", include_str!("../../profiles/es11.toml")),
+    ("d14", include_str!("../../profiles/d14.toml")),
+    ("t16", include_str!("../../profiles/t16.toml")),
+    ("tpi183", include_str!("../../profiles/tpi183.toml")),
+    ("tpi196", include_str!("../../profiles/tpi196.toml")),
+    ("hm8012", include_str!("../../profiles/hm8012.toml")),
+    ("text-lines", include_str!("../../profiles/text-lines.toml")),
 ];
 
 #[cfg(test)]
@@ -181,8 +183,9 @@ mod tests {
     #[test]
     fn every_shipped_profile_is_valid_and_survives_its_own_toml() {
         let mut names = Vec::new();
-        for text in SHIPPED {
+        for (name, text) in SHIPPED {
             let profile = Profile::from_toml(text).unwrap();
+            assert_eq!(profile.name, name);
             assert_eq!(Profile::from_toml(&profile.to_toml()).unwrap(), profile, "{}", profile.name);
             names.push(profile.name);
         }

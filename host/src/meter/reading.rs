@@ -97,6 +97,22 @@ pub struct Stamped<T> {
     pub item: T,
 }
 
+impl Reading {
+    /// No number of no function.
+    pub(crate) const BLANK: Self = Self {
+        value: Err(NoValue::NotMeasured),
+        function: None,
+        flags: Flags {
+            hold: false,
+            relative: false,
+            extreme: false,
+            low_battery: false,
+            auto_range: false,
+            auto_power_off: false,
+        },
+    };
+}
+
 impl Number {
     /// The value in the base unit. Finite for every count and exponent.
     #[must_use]

@@ -76,13 +76,16 @@ impl Recogniser {
     /// Profiles that fit, the best first.
     #[must_use]
     pub fn candidates(&self) -> Vec<Candidate> {
+        let fits = |(_, decoder, readings): &&(Profile, Decoder, u32)| {
+            *readings >= Self::ENOUGH && decoder.dropped() as f64 <= Self::MOST_DROPPED * self.heard as f64
+        };
+        // A block of digits is also a bare number: a format with more to it goes first.
+        let tells_more = self.ears.iter().filter(fits).any(|(profile, ..)| profile.format.tells_function());
         let mut candidates: Vec<Candidate> = self
             .ears
             .iter()
-            .filter(|(_, decoder, readings)| {
-                *readings >= Self::ENOUGH
-                    && decoder.dropped() as f64 <= Self::MOST_DROPPED * self.heard as f64
-            })
+            .filter(fits)
+            .filter(|(profile, ..)| !tells_more || profile.format.tells_function())
             .map(|(profile, decoder, readings)| Candidate {
                 profile: profile.name.clone(),
                 title: profile.title.clone(),
@@ -117,7 +120,8 @@ mod tests {
     #[test]
     fn a_block_that_other_chips_send_as_well_is_not_told_for_sure() {
         let mut recogniser = Recogniser::new(Profile::all_shipped());
-        recogniser.push(&b"005431008\r\n".repeat(8), Moment::START);
+        // A stream begins anywhere, here in the middle of a block.
+        recogniser.push(&b"005431008\r\n".repeat(9)[4..], Moment::START);
         let candidates = recogniser.candidates();
         assert!(candidates.iter().all(|candidate| candidate.is_ambiguous), "{candidates:?}");
         assert_eq!(candidates[0].profile, "es11");

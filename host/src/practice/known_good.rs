@@ -3,8 +3,9 @@
 use super::{
     circuit::SolveError,
     design::Design,
+    plan::FaultError,
     random::Random,
-    specimen::{DirectMeter, FaultError, Specimen},
+    specimen::{DirectMeter, Specimen},
 };
 use crate::readings::BoardReadings;
 

@@ -21,6 +21,7 @@ mod jig;
 mod known_good;
 mod line;
 pub mod meter;
+mod plan;
 mod plate;
 pub mod random;
 #[cfg(test)]
@@ -36,5 +37,6 @@ pub use fault::{Fault, Placement, Truth, draw_faults};
 pub use jig::{Jig, JigSetup, JigTrouble, ParseJigTroubleError};
 pub use known_good::{KnownGoodError, known_good};
 pub use line::CommonLine;
+pub use plan::FaultError;
 pub use plate::Plate;
-pub use specimen::{DirectMeter, FaultError, Specimen, truths};
+pub use specimen::{DirectMeter, Specimen, truths};

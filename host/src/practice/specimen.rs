@@ -2,13 +2,13 @@
 
 use super::{
     circuit::{Circuit, Drive, Node, SolveError, Solver},
-    design::{Design, NetKind, Piece, Point},
+    design::{Design, Piece, Point},
     fault::{Fault, Placement, Truth},
+    plan::{FaultError, Plan},
     random::Random,
     seating,
 };
 use crate::{
-    connector::PinName,
     meter::{DiodeSource, Number},
     physics::Junction,
     readings::{BoardReadings, PinValue},
@@ -59,30 +59,6 @@ pub struct DirectMeter {
     pub exponent: i8,
     /// Above this it shows overload.
     pub limit: Volts,
-}
-
-/// Why a fault cannot be put into a board.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum FaultError {
-    /// The connector has no such pin.
-    #[error("fault `{fault}`: expected a pin of connector {connector}, found `{pin}`")]
-    NoSuchPin {
-        /// The fault as written.
-        fault: String,
-        /// The pin that was named.
-        pin: PinName,
-        /// The connector.
-        connector: String,
-    },
-    /// The fault makes no sense at this place.
-    #[error("fault `{fault}` changes nothing: {reason}")]
-    Meaningless {
-        /// The fault as written.
-        fault: String,
-        /// Why.
-        reason: &'static str,
-    },
 }
 
 impl Default for DirectMeter {
@@ -282,114 +258,6 @@ fn affected(design: &Design, fault: &Fault) -> Vec<usize> {
     }
 }
 
-/// Faults sorted by what they change.
-struct Plan {
-    joints: Vec<Joint>,
-    /// Resistance from a net to another, or to ground.
-    bypasses: Vec<(usize, Option<usize>, Ohms)>,
-    missing: Vec<usize>,
-    live: Vec<(usize, Volts)>,
-    charged: Vec<(usize, Volts)>,
-    placement: Option<Placement>,
-}
-
-#[derive(Clone, Copy)]
-struct Joint {
-    net: usize,
-    /// Beyond that of a good joint; `None` if it is open.
-    extra: Option<Ohms>,
-}
-
-impl Plan {
-    fn new(design: &Design, faults: &[Fault]) -> Result<Self, FaultError> {
-        let joints = design.net_of.iter().map(|&net| Joint { net, extra: Some(Ohms::ZERO) }).collect();
-        let mut plan = Self {
-            joints,
-            bypasses: Vec::new(),
-            missing: Vec::new(),
-            live: Vec::new(),
-            charged: Vec::new(),
-            placement: None,
-        };
-        for fault in faults {
-            plan.add(design, fault)?;
-        }
-        Ok(plan)
-    }
-
-    fn add(&mut self, design: &Design, fault: &Fault) -> Result<(), FaultError> {
-        let meaningless = |reason| FaultError::Meaningless { fault: fault.to_string(), reason };
-        let find = |name: &PinName| {
-            design.find(name).ok_or_else(|| FaultError::NoSuchPin {
-                fault: fault.to_string(),
-                pin: name.clone(),
-                connector: design.connector.name.clone(),
-            })
-        };
-        let joint = |name: &PinName| match find(name)? {
-            (_, net) if design.nets[net].kind == NetKind::Unconnected => {
-                Err(meaningless("the pin is connected to nothing"))
-            }
-            found => Ok(found),
-        };
-        let off_ground = |name: &PinName| match find(name)? {
-            (_, net) if design.nets[net].kind == NetKind::Ground => Err(meaningless("the pin is ground")),
-            (_, net) => Ok(net),
-        };
-        match fault {
-            Fault::Open(pin) => self.joints[joint(pin)?.0].extra = None,
-            Fault::Raised(pin, ohms) => {
-                // Two faults on one joint add up; an open joint stays open.
-                let extra = &mut self.joints[joint(pin)?.0].extra;
-                *extra = extra.map(|before| Ohms::of(before.get() + ohms.get()));
-            }
-            Fault::Short(pin, ohms) | Fault::Leak(pin, ohms) => {
-                self.bypasses.push((off_ground(pin)?, None, *ohms));
-            }
-            Fault::Bridge([a, b], ohms) => {
-                let (a, b) = (find(a)?.1, find(b)?.1);
-                if a == b {
-                    return Err(meaningless("both pins are on the same net"));
-                }
-                self.bypasses.push((a, Some(b), *ohms));
-            }
-            Fault::Swap([a, b]) => {
-                let ((a, net_a), (b, net_b)) = (find(a)?, find(b)?);
-                if net_a == net_b {
-                    return Err(meaningless("both pins are on the same net"));
-                }
-                let kept = self.joints[a].net;
-                self.joints[a].net = self.joints[b].net;
-                self.joints[b].net = kept;
-            }
-            Fault::Missing(pin) => {
-                let part = design.nets[find(pin)?.1].own_part;
-                self.missing.push(part.ok_or_else(|| meaningless("no part stands on the net of the pin"))?);
-            }
-            Fault::Placement(placement) => {
-                if self.placement.is_some() {
-                    return Err(meaningless("the board can be placed wrongly in one way at a time"));
-                }
-                if !seating::changes(&design.connector, *placement) {
-                    return Err(meaningless("the connector has too few pins"));
-                }
-                self.placement = Some(*placement);
-            }
-            Fault::Live(pin, volts) => self.live.push((off_ground(pin)?, *volts)),
-            Fault::Charged(pin, volts) => {
-                let net = off_ground(pin)?;
-                let at = design.nets[net].point;
-                let holds = |piece: &Piece| matches!(piece, Piece::Capacitor(a, _, _) if *a == at);
-                if !design.parts.iter().any(|part| part.pieces.iter().any(holds)) {
-                    return Err(meaningless("no capacitor stands on the net of the pin"));
-                }
-                self.charged.push((net, *volts));
-            }
-        }
-        Ok(())
-    }
-}
-
 /// The junction of one board: its saturation current off by this logarithm.
 fn spread(junction: Junction, logarithm: f64) -> Junction {
     Junction { saturation: Amperes::of(junction.saturation.get() * logarithm.exp()), ..junction }
@@ -398,7 +266,10 @@ fn spread(junction: Junction, logarithm: f64) -> Junction {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::practice::{draw_faults, known_good, sample};
+    use crate::{
+        connector::PinName,
+        practice::{NetKind, draw_faults, known_good, sample},
+    };
 
     const SEED: u64 = 11;
 

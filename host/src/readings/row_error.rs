@@ -17,7 +17,6 @@ pub struct RowError {
     /// Where on the line, in characters counted from 1.
     pub column: usize,
     /// What is wrong.
-    #[source]
     pub problem: RowProblem,
 }
 

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::{Conditions, OddBoard, OddPin, PinEvidence, Polarity, Reference};
 use crate::{
     connector::{PinName, Role},
+    label::Found,
     readings::{BoardReadings, PinValue, Unread},
     units::{Amperes, Kelvin, Volts},
 };
@@ -29,7 +30,7 @@ pub enum Unreadable {
     #[error("expected a reference file, found something else")]
     Toml(#[from] Box<toml::de::Error>),
     /// Another kind of file.
-    #[error("expected format \"{FORMAT}\", found \"{found}\"")]
+    #[error("expected format \"{FORMAT}\", found {}", Found(found))]
     Format {
         /// What the file calls itself.
         found: String,
@@ -41,7 +42,7 @@ pub enum Unreadable {
         found: u32,
     },
     /// A pin has another number of readings than there are boards.
-    #[error("expected {expected} readings at pin {pin}, one a board, found {found}")]
+    #[error("expected {expected} readings at pin {}, one a board, found {found}", Found(pin))]
     Count {
         /// Which pin.
         pin: String,
@@ -51,7 +52,7 @@ pub enum Unreadable {
         found: usize,
     },
     /// A reading is neither a voltage nor `OL` nor `-`.
-    #[error("expected volts, \"OL\" or \"-\" at pin {pin}, found {found}")]
+    #[error("expected volts, \"OL\" or \"-\" at pin {}, found {}", Found(pin), Found(found))]
     Reading {
         /// Which pin.
         pin: String,
@@ -327,7 +328,7 @@ mod tests {
         let good = learn(&connector(), &[board("G1", 0.5)], Conditions::default()).unwrap().to_toml();
         for (from, to, expected) in [
             ("version = 1", "version = 9", "expected reference version 1 to 1, found 9"),
-            (FORMAT, "recipe", "expected format \"pintally reference\", found \"recipe\""),
+            (FORMAT, "recipe", "expected format \"pintally reference\", found `recipe`"),
             ("[0.5]", "[0.5, 0.6]", "expected 1 readings at pin 1, one a board, found 2"),
             ("[\"OL\"]", "[\"0l\"]", "expected volts, \"OL\" or \"-\" at pin 2, found 0l"),
         ] {

@@ -3,7 +3,7 @@
 use super::json::verdict_code;
 use crate::{compare::Judgement, connector::Connector, units::Volts};
 
-/// The header of the rows that [`csv`] makes.
+/// The header of the rows that [`csv()`] makes.
 pub const CSV_HEADER: &str = "board,pin,reading,reference,expected,difference,limit,verdict,finding";
 
 /// One judgement as rows of CSV, a pin a row, each with its line end.

@@ -97,7 +97,8 @@ impl Session {
     /// [`Unfitting`] if the reference was made for other pins.
     pub fn judge(&self, shown: &[PinValue]) -> Option<Result<Judgement, Unfitting>> {
         let reference = self.reference.as_ref()?;
-        let assumptions: Assumptions = self.settings.assumptions();
+        let board_current = Some(short_current(self.profile.diode.source));
+        let assumptions = Assumptions { board_current, ..self.settings.assumptions() };
         Some(judge(&self.header.connector, reference, &self.readings(shown), &assumptions))
     }
 
@@ -127,6 +128,12 @@ fn current_at(shown: Volts, source: DiodeSource) -> Amperes {
     }
 }
 
+/// What a meter drives into a short in diode test: the current by which references and meters are compared.
+#[must_use]
+pub fn short_current(source: DiodeSource) -> Amperes {
+    current_at(Volts::ZERO, source)
+}
+
 /// What the meter shows over a resistor.
 fn drop_over(resistor: Ohms, source: DiodeSource) -> Volts {
     match source {
@@ -145,7 +152,7 @@ mod tests {
     fn a_resistor_drops_what_ohm_says() {
         let constant =
             DiodeSource::ConstantCurrent { current: Amperes::of(0.001), compliance: Volts::of(3.0) };
-        assert_eq!(drop_over(Ohms::of(470.0), constant), Volts::of(0.47));
+        assert!((drop_over(Ohms::of(470.0), constant).get() - 0.47).abs() < 1e-12);
         let behind =
             DiodeSource::BehindResistance { open_circuit: Volts::of(3.0), resistance: Ohms::of(2000.0) };
         assert_eq!(drop_over(Ohms::of(1000.0), behind), Volts::of(1.0));

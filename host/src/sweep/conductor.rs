@@ -11,7 +11,8 @@ use protocol::{
 };
 
 use super::{
-    Guard, Notice, Observation, Observer, Pacing, PinResult, Setting, SweepError, Target, Visit,
+    Floor, Guard, Notice, Observation, Observer, Overhead, Pacing, PinResult, Setting, SweepError, Target,
+    Visit,
     ear::{Ear, Message, Oddity},
     trouble::describe_reason,
 };
@@ -75,12 +76,17 @@ pub struct Conductor {
     done: usize,
     repeated: Vec<usize>,
     check_failures: u16,
+    proofs: u16,
     openings: u16,
     requests_lost: u16,
     damaged: u16,
     jig_speaks: bool,
     guard: Option<(Guard, Moment)>,
     started: Moment,
+    /// Break and make time of the switching board, from its greeting.
+    switch: Duration,
+    /// Bytes of the latest question to the meter.
+    question: u32,
     out: VecDeque<Output>,
 }
 
@@ -147,12 +153,15 @@ impl Conductor {
             done: 0,
             repeated: Vec::new(),
             check_failures: 0,
+            proofs: 0,
             openings: 0,
             requests_lost: 0,
             damaged: 0,
             jig_speaks: false,
             guard: None,
             started: now,
+            switch: Duration::ZERO,
+            question: 0,
             out: VecDeque::new(),
             score,
         };
@@ -188,6 +197,20 @@ impl Conductor {
         &self.observer
     }
 
+    /// The least time that this sweep could have taken, from what switching board and meter have shown.
+    #[must_use]
+    pub fn floor(&self) -> Floor {
+        let stream = self.observer.stream();
+        let overhead = Overhead {
+            switch: self.switch + self.score.settle,
+            frame: stream.on_air(),
+            command: self.score.profile.port.byte_time().saturating_mul(self.question),
+        };
+        // By the profile's spoilt readings, not by what the check channel has taught.
+        let Setting { timing, plan, .. } = &self.score.setting;
+        Floor::of(timing, stream.period(), overhead, plan.visits.len(), self.observer.results())
+    }
+
     /// The operator wants to stop.
     pub fn stop(&mut self, now: Moment) {
         let (done, total) = (self.decided(), self.score.setting.plan.pins());
@@ -202,10 +225,17 @@ impl Conductor {
     /// Bytes of the meter arrived.
     pub fn meter_bytes(&mut self, bytes: &[u8], now: Moment) {
         let observations = self.observer.meter_bytes(bytes, now);
+        // First of all: a pin that is decided now needs no further question, and the meter would be busy with it.
+        self.observe(observations, now);
+        if self.score.setting.timing.pacing == Pacing::Triggered {
+            match self.observer.stream().busy_until() {
+                Some(until) => self.ear.rest_until(until),
+                None => self.ear.rest_no_longer(),
+            }
+        }
         let odd = self.ear.bytes(bytes, now);
         self.odd(odd, now);
         self.meter_prepared(now);
-        self.observe(observations, now);
         self.flush_ear(now);
     }
 
@@ -280,6 +310,8 @@ impl Conductor {
                 if self.score.setting.plan.visits.len() > usize::from(greeting.plan_steps) {
                     self.stepping = Stepping::Direct;
                 }
+                let timing = greeting.timing;
+                self.switch = Duration::from_micros(u64::from(timing.break_us) + u64::from(timing.make_us));
                 match self.phase {
                     Phase::Preparing { meter_ready, .. } => {
                         self.out.push_back(Output::Tell(Notice::Greeted(greeting)));
@@ -460,6 +492,9 @@ impl Conductor {
         if self.todo.is_empty() {
             self.repeat_unsettled();
         }
+        if self.todo.is_empty() {
+            self.prove();
+        }
         match self.todo.pop_front() {
             Some(visit) => {
                 if let Stepping::Plan { step } = self.stepping {
@@ -483,6 +518,19 @@ impl Conductor {
                 self.todo.push_back(*visit);
             }
         }
+    }
+
+    /// Looks at the check channel once more, after a pin that it can be told from, where the last look showed nothing.
+    fn prove(&mut self) {
+        let visits = &self.score.setting.plan.visits;
+        let Some(check) = visits.iter().find(|visit| visit.target == Target::Check) else { return };
+        let Some(pin) = self.observer.wants_proof().filter(|_| self.proofs < MOST_CHECK_FAILURES) else {
+            return;
+        };
+        let Some(told) = visits.iter().find(|visit| visit.target == Target::Pin(pin)) else { return };
+        self.proofs += 1;
+        self.stepping = Stepping::Direct;
+        self.todo.extend([*told, *check]);
     }
 
     fn begin_if_prepared(&mut self, now: Moment) {
@@ -623,6 +671,7 @@ impl Conductor {
         while let Some(message) = self.ear.next_output() {
             if message.asks_for_reading {
                 self.observer.asked_meter(now);
+                self.question = u32::try_from(message.bytes.len()).unwrap_or(u32::MAX);
             }
             let Message { bytes, asks_for_reading } = message;
             self.out.push_back(Output::ToMeter { bytes, asks_for_reading });

@@ -2,10 +2,10 @@
 //!
 //! Readings themselves go to the observer, straight from the bytes.
 
-use std::collections::VecDeque;
+use std::{collections::VecDeque, time::Duration};
 
 use crate::{
-    meter::{Conversation, ConversationError, Event, Profile},
+    meter::{Conversation, ConversationError, Event, Profile, Stamped, Talk},
     moment::Moment,
 };
 
@@ -17,6 +17,10 @@ pub(super) struct Ear {
     is_ready: bool,
     identity: Option<String>,
     problem: Option<String>,
+    /// How late the adapter may hand over a second copy of an answer; `None` for a meter that needs no rest.
+    rest: Option<Duration>,
+    /// No question before this moment.
+    rests_until: Option<Moment>,
     out: VecDeque<Message>,
 }
 
@@ -47,6 +51,8 @@ impl Ear {
             is_ready: false,
             identity: None,
             problem: None,
+            rest: matches!(profile.talk, Talk::Polled { .. }).then_some(profile.timing.adapter_delay),
+            rests_until: None,
             out: VecDeque::new(),
         };
         ear.collect();
@@ -75,8 +81,20 @@ impl Ear {
         odd
     }
 
+    /// The meter still has a question to answer, at most until then: an answer that came twice can make the
+    /// conversation believe that it has been answered.
+    pub(super) fn rest_until(&mut self, until: Moment) {
+        self.rests_until = Some(self.rests_until.map_or(until, |known| known.max(until)));
+    }
+
+    /// The question has been answered.
+    pub(super) const fn rest_no_longer(&mut self) {
+        self.rests_until = None;
+    }
+
     pub(super) fn deadline(&self) -> Option<Moment> {
-        self.conversation.deadline()
+        let rest = self.rests_until.filter(|_| self.is_wanted);
+        [self.conversation.deadline(), rest].into_iter().flatten().min()
     }
 
     /// The next bytes to send.
@@ -106,7 +124,10 @@ impl Ear {
 
     fn ask(&mut self, now: Moment) {
         self.drain(false);
-        if self.is_wanted && self.conversation.may_ask() {
+        if self.rests_until.is_some_and(|until| now >= until) {
+            self.rests_until = None;
+        }
+        if self.is_wanted && self.rests_until.is_none() && self.conversation.may_ask() {
             let is_asked = self.conversation.ask(now);
             self.drain(is_asked);
         }
@@ -128,7 +149,16 @@ impl Ear {
                         .map(|identity| format!("{} {}", identity.maker, identity.model))
                         .or_else(|| self.identity.take());
                 }
-                Ok(Event::Answer(_)) => self.problem = None,
+                Ok(Event::Answer(answer)) => {
+                    self.problem = None;
+                    // An answer that is sent twice must not pass for the answer to the next question: each double
+                    // would put the meter one answer further behind. So the next one waits until it has come.
+                    if let Some(delivery) = self.rest {
+                        let Stamped { first_byte, last_byte, .. } = answer.reading;
+                        let on_air = last_byte.since(first_byte);
+                        self.rests_until = Some(last_byte.after(on_air + on_air / 4 + delivery));
+                    }
+                }
                 Ok(Event::OldError { code, text }) => {
                     odd.push(Oddity::Noise(format!("an old error stood in its queue: {code} ({text})")));
                 }

@@ -12,6 +12,7 @@
 mod check;
 mod conductor;
 mod ear;
+mod floor;
 mod guard;
 mod observer;
 mod plan;
@@ -22,6 +23,7 @@ mod timing;
 mod trouble;
 
 pub use conductor::{Conductor, Output, Score};
+pub use floor::{Floor, Overhead};
 pub use guard::{AliveSign, Guard};
 pub use observer::{Observation, Observer, PinResult, Setting};
 pub use plan::{Plan, Target, Visit};

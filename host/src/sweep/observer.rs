@@ -214,7 +214,7 @@ impl Observer {
                 return seen;
             }
         }
-        let timing = self.timing();
+        let mut timing = self.timing();
         let Some(visit) = self.visit.as_mut().filter(|visit| !visit.is_decided) else { return seen };
         if visit.ends.is_some_and(|ends| frame.last_byte > ends) {
             return seen;
@@ -226,6 +226,11 @@ impl Observer {
                 return seen;
             }
             Belongs::Yes => {}
+        }
+        if visit.target == Target::Check {
+            // The check channel is never open: overloads are readings of the pin before it, and it must notice them
+            // as soon as it would notice numbers.
+            timing.agree_overload = timing.agree;
         }
         if let Step::Decided(value) = visit.settling.take(frame.item.value, frame.first_byte, &timing) {
             visit.is_decided = true;
@@ -244,6 +249,15 @@ impl Observer {
     #[must_use]
     pub fn timing(&self) -> Timing {
         self.stream.timing()
+    }
+
+    /// A pin to read once more before a last look at the check channel: the check channel has not shown yet that the
+    /// latest pins are free of a lag, since the pin before it read like itself. `None` where nothing is left to show,
+    /// or every pin reads like the check channel.
+    #[must_use]
+    pub fn wants_proof(&self) -> Option<usize> {
+        let mut told = self.results.iter().flatten().filter(|result| self.check.is_told_from(result.value));
+        if self.check.has_unproven() { told.next().map(|result| result.pin) } else { None }
     }
 
     /// What was read at each pin, by index; `None` where no visit has ended yet.
@@ -313,7 +327,7 @@ impl Observer {
                     seen.push(Observation::Alive { pin, sign });
                 }
                 let result = self.result(visit, pin, value, at);
-                self.check.pin(pin);
+                self.check.pin(pin, value);
                 seen.push(Observation::Decided(result.clone()));
                 if let Some(slot) = self.results.get_mut(pin) {
                     *slot = Some(result);

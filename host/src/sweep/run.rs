@@ -7,7 +7,7 @@ use std::io;
 
 use protocol::{Accumulator, BoardMessage, RequestFrame, frame};
 
-use super::{Conductor, Notice, Output, PinResult, Score, SweepError};
+use super::{Conductor, Floor, Notice, Output, PinResult, Score, SweepError};
 use crate::{moment::Moment, readings::PinValue};
 
 /// The switching board and the meter, wherever they are.
@@ -94,6 +94,8 @@ pub struct Swept {
     pub results: Vec<Option<PinResult>>,
     /// How long it took, from the first closed channel to the last decided pin.
     pub took: std::time::Duration,
+    /// The least that it could have taken.
+    pub floor: Floor,
     /// Whether it reached the end.
     pub outcome: Result<(), SweepError>,
 }
@@ -190,6 +192,7 @@ pub fn run(
         values: observer.values(),
         results: observer.results().to_vec(),
         took: span.map_or(std::time::Duration::ZERO, |(first, last)| last.since(first)),
+        floor: conductor.floor(),
         outcome,
     }
 }

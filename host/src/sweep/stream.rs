@@ -6,6 +6,10 @@
 //! in progress among them), a frame that arrived less than `d + n·T` after the step may still show the old
 //! input. Besides, `n` distinct frames are dropped whatever the clock says, so that a jittering meter is not
 //! trusted early. `T` is measured from the stream itself, since profiles can be wrong.
+//!
+//! A meter that is asked may send an answer twice, and the second one would pass for the answer to the next
+//! question, and so on for ever. So questions wait in a queue: an answer belongs to the oldest one, and what comes
+//! sooner after it than a conversion takes answers nothing.
 
 use std::{collections::VecDeque, time::Duration};
 
@@ -21,7 +25,10 @@ pub struct Stream {
     timing: Timing,
     gaps: VecDeque<Duration>,
     last_frame: Option<(Moment, Reading)>,
-    asked: Option<Moment>,
+    /// Questions without an answer yet, oldest first.
+    asked: VecDeque<Moment>,
+    /// The latest frame's time on the line.
+    on_air: Duration,
     step: Option<Moment>,
     spoilt: u8,
     dropped: u8,
@@ -32,6 +39,9 @@ const GAPS: usize = 9;
 
 /// Gaps that must be known before the measured period replaces the profile's.
 const GAPS_NEEDED: usize = 3;
+
+/// An answer that took so many times longer than usual is lost.
+const GIVEN_UP: u32 = 4;
 
 /// No meter lags longer: a sinc4 filter with averaging over ten conversions spoils fourteen readings.
 const MOST_SPOILT: u8 = 30;
@@ -55,7 +65,8 @@ impl Stream {
             timing,
             gaps: VecDeque::with_capacity(GAPS),
             last_frame: None,
-            asked: None,
+            asked: VecDeque::new(),
+            on_air: Duration::ZERO,
             step: None,
             spoilt: 0,
             dropped: 0,
@@ -71,13 +82,36 @@ impl Stream {
 
     /// The meter was asked for a reading at `at`.
     pub fn asked(&mut self, at: Moment) {
-        self.asked = Some(at);
+        let given_up = self.given_up();
+        while self.asked.front().is_some_and(|&oldest| at.since(oldest) >= given_up) {
+            self.asked.pop_front();
+        }
+        self.asked.push_back(at);
+    }
+
+    /// Until when the meter is still to answer a question: asking again before would put it one answer behind.
+    pub(super) fn busy_until(&self) -> Option<Moment> {
+        self.asked
+            .back()
+            .filter(|_| self.timing.pacing == Pacing::Triggered)
+            .map(|asked| asked.after(self.given_up()))
+    }
+
+    /// How long an answer is waited for.
+    fn given_up(&self) -> Duration {
+        self.gap() * GIVEN_UP + self.timing.delivery
     }
 
     /// Time from one conversion to the next: measured where enough frames were heard, else the profile's.
     #[must_use]
     pub fn period(&self) -> Duration {
-        if self.timing.pacing != Pacing::Streaming || self.gaps.len() < GAPS_NEEDED {
+        if self.timing.pacing == Pacing::Streaming { self.gap() } else { self.timing.period }
+    }
+
+    /// Median of the latest gaps between frames, or of the time that a triggered meter takes to answer; the
+    /// profile's period while too few are known.
+    fn gap(&self) -> Duration {
+        if self.gaps.len() < GAPS_NEEDED {
             return self.timing.period;
         }
         let mut sorted: Vec<Duration> = self.gaps.iter().copied().collect();
@@ -104,6 +138,12 @@ impl Stream {
         self.timing.spoilt = self.timing.spoilt.saturating_add(more).min(MOST_SPOILT);
     }
 
+    /// How long the latest frame was on the line.
+    #[must_use]
+    pub const fn on_air(&self) -> Duration {
+        self.on_air
+    }
+
     /// When the last frame came.
     #[must_use]
     pub fn last_heard(&self) -> Option<Moment> {
@@ -113,36 +153,50 @@ impl Stream {
     /// Takes a frame and tells whether it belongs to the input since the last step.
     pub(super) fn frame(&mut self, frame: &Stamped<Reading>) -> Belongs {
         let at = frame.first_byte;
-        let gap = self.last_frame.map(|(last, _)| at.since(last));
-        let is_repeated = match self.timing.pacing {
-            // The adapter or the meter sent one conversion twice.
-            Pacing::Streaming => {
-                gap.is_some_and(|gap| gap < self.period() / 2)
-                    && self.last_frame.is_some_and(|(_, last)| last == frame.item)
-            }
-            // Asked faster than it converts, a meter sends the same conversion again.
-            Pacing::Polled => gap.is_some_and(|gap| gap < self.period()),
-            Pacing::Triggered => false,
+        let gap = match self.timing.pacing {
+            Pacing::Triggered => self.asked.back().map(|&asked| at.since(asked)),
+            Pacing::Streaming | Pacing::Polled => self.last_frame.map(|(last, _)| at.since(last)),
         };
-        if is_repeated {
-            return Belongs::Repeated;
+        let question = self.asked.front().copied();
+        let is_repeated = match self.timing.pacing {
+            // The adapter or the meter sent one conversion twice; a copy may be damaged.
+            Pacing::Streaming => gap.is_some_and(|gap| gap < self.period() / 2),
+            // Asked faster than it converts, a meter sends the same conversion again.
+            Pacing::Polled => question.is_none() || gap.is_some_and(|gap| gap < self.period()),
+            // Nothing is converted in half a conversion's time.
+            Pacing::Triggered => question.is_none_or(|asked| at.since(asked) < self.gap() / 2),
+        };
+        if self.timing.pacing == Pacing::Polled {
+            self.asked.clear();
         }
-        if let Some(gap) = gap {
+        if let Some(gap) = gap
+            && (!is_repeated || self.timing.pacing == Pacing::Triggered)
+        {
             if self.gaps.len() == GAPS {
                 self.gaps.pop_front();
             }
             self.gaps.push_back(gap);
         }
+        if is_repeated {
+            return Belongs::Repeated;
+        }
+        self.asked.pop_front();
         self.last_frame = Some((at, frame.item));
+        self.on_air = frame.last_byte.since(frame.first_byte);
 
         let Some(step) = self.step else { return Belongs::Spoilt };
         if at < step {
             return Belongs::Spoilt;
         }
         let is_late_enough = match self.timing.pacing {
-            Pacing::Triggered => self.asked.is_some_and(|asked| asked >= step),
-            Pacing::Streaming | Pacing::Polled => {
+            Pacing::Triggered => question.is_some_and(|asked| asked >= step),
+            Pacing::Streaming => {
                 at >= step.after(self.timing.delivery + self.period() * u32::from(self.spoilt))
+            }
+            // What it sends may have ended a conversion's time ago, and a quarter for those that take longer.
+            Pacing::Polled => {
+                let period = self.period();
+                at >= step.after(self.timing.delivery + period * (u32::from(self.spoilt) + 1) + period / 4)
             }
         };
         // A polled meter may be asked more often than it converts: counting its frames says nothing.
@@ -258,8 +312,38 @@ mod tests {
         let mut stream = Stream::new(timing(Pacing::Triggered, 0));
         stream.asked(ms(90));
         stream.step(ms(100), 0);
-        assert_eq!(stream.frame(&frame(ms(110), 1)), Belongs::Spoilt);
-        stream.asked(ms(111));
-        assert_eq!(stream.frame(&frame(ms(150), 1)), Belongs::Yes);
+        assert_eq!(stream.frame(&frame(ms(190), 1)), Belongs::Spoilt);
+        stream.asked(ms(191));
+        assert_eq!(stream.frame(&frame(ms(291), 1)), Belongs::Yes);
+    }
+
+    /// Found by the pairing simulation: an answer sent twice passed for the answer to the next question, and every
+    /// later pin of the sweep got the reading of the pin before it.
+    #[test]
+    fn a_doubled_answer_answers_no_other_question() {
+        let mut stream = Stream::new(timing(Pacing::Triggered, 0));
+        stream.step(ms(0), 0);
+        stream.asked(ms(1));
+        assert_eq!(stream.frame(&frame(ms(101), 1)), Belongs::Yes);
+        stream.asked(ms(102));
+        // The double; the conversation takes it for the answer and asks on.
+        assert_eq!(stream.frame(&frame(ms(103), 1)), Belongs::Repeated);
+        stream.asked(ms(104));
+        stream.step(ms(110), 0);
+        // The answers to the questions of 102 and 104 show the old input.
+        assert_eq!(stream.frame(&frame(ms(202), 1)), Belongs::Spoilt);
+        stream.asked(ms(203));
+        assert_eq!(stream.frame(&frame(ms(302), 1)), Belongs::Spoilt);
+        assert_eq!(stream.frame(&frame(ms(402), 2)), Belongs::Yes);
+    }
+
+    #[test]
+    fn what_a_polled_meter_sends_ended_up_to_a_period_ago() {
+        let mut stream = Stream::new(timing(Pacing::Polled, 1));
+        stream.step(ms(0), 1);
+        for (at, belongs) in [(110, Belongs::Spoilt), (215, Belongs::Spoilt), (320, Belongs::Yes)] {
+            stream.asked(ms(at - 10));
+            assert_eq!(stream.frame(&frame(ms(at), 1)), belongs, "{at}");
+        }
     }
 }

@@ -78,15 +78,15 @@ impl Timing {
             delivery: profile.timing.adapter_delay,
             patience: PATIENCE.max(period * 10),
             ramp_limit: RAMP_LIMIT.max(period * 20),
-            // One answer may get lost; two in a row are silence.
-            silence: SILENCE.max(period * 6).max(answer * 2 + period),
+            // Two answers in a row may get lost, and each is waited for twice: until it is late, and then until
+            // the line has been quiet for as long again.
+            silence: SILENCE.max(period * 6).max(answer * 6 + period),
         }
     }
 
-    /// Least time that a pin can take on this meter, from the closed and settled switch to the last agreeing
-    /// reading, with conversions in step with the switch.
+    /// About how long a visit takes on this meter, before anything is known of the switching board.
     #[must_use]
-    pub fn floor(&self) -> Duration {
+    pub fn estimate(&self) -> Duration {
         self.period * (u32::from(self.spoilt) + u32::from(self.agree))
     }
 }

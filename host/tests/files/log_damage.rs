@@ -3,7 +3,7 @@
 use std::io::Read;
 
 use pintally::{
-    log::{LogEvent, LogLine, LogReader, OpenError, TroubleKind},
+    log::{LogEvent, LogLine, LogReader, OpenError, TroubleKind, decode},
     moment::Moment,
 };
 
@@ -149,4 +149,35 @@ fn an_endless_line_is_passed_over() {
         LogReader::new(std::io::repeat(b'x').take(2 * pintally::log::LONGEST_LINE as u64)),
         Err(OpenError::Header(_))
     ));
+}
+
+/// A good checksum only says that the line is what was written, not that it makes sense.
+#[test]
+fn nonsense_behind_a_good_checksum_is_refused() {
+    let log = String::from_utf8(bytes(&every_event())).unwrap();
+    let check = |from: &str, to: &str, expected: &str| {
+        let line = log.lines().find(|line| line.contains(from)).unwrap();
+        let (content, _) = line.rsplit_once(",\"crc\"").unwrap();
+        let content = content.replacen(from, to, 1);
+        let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC).checksum(content.as_bytes());
+        let message =
+            decode(format!("{content},\"crc\":\"{crc:08x}\"}}").as_bytes()).unwrap_err().to_string();
+        assert!(message.contains(expected), "{from} as {to}: {message}");
+    };
+    check(
+        "the reference, whole",
+        "another reference",
+        "reference: expected a text with the fingerprint beside it",
+    );
+    check("\"name\":\"3\"", "\"name\":\"4\"", "connector: pin 4: expected each pin once");
+    check("\"pair\":\"2\"", "\"pair\":\"3\"", "connector: pin 1: expected its pair 3 to name it in return");
+    check("\"role\":\"power\"", "\"role\":\"pow\\u001b\"", "connector: unknown role pow\\u{1b}");
+    check("[4,3,2,1,0]", "[4,3,2,1,1]", "wiring: pin 5: expected each channel once");
+    check("\"ohms\":470.0", "\"ohms\":0.0", "wiring: expected a check resistor");
+    check("007f80ff", "007F80FF", "hexadecimal digits in lower case");
+    check("654e-3", "654", "expected a reading such as");
+    check("\"overload\"", "\"overloaded\"", "unknown variant `overloaded`");
+    check("\"volts\":-0.0021", "\"volts\":1e400", "number out of range");
+    check("\"retries\":0", "\"retries\":0,\"more\":1", "unknown field `more`");
+    check("{\"note\":", "{\"remark\":", "unknown variant `remark`");
 }

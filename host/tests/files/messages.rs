@@ -33,7 +33,7 @@ fn failure(
     error: impl std::error::Error + Send + Sync + 'static,
     hint: Option<impl Into<String>>,
 ) -> Failure {
-    let failure = Failure::new(ExitStatus::Data, error.to_string());
+    let failure = Failure::new(ExitStatus::Data, error);
     hint.into_iter().fold(failure, |failure, hint| failure.hint(hint))
 }
 

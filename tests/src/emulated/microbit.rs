@@ -1,12 +1,13 @@
 //! The BBC micro:bit v1 in QEMU (`-M microbit`), watched through QEMU's test protocol.
 
-use std::io::{BufRead, BufReader, Write};
-use std::net::{Ipv4Addr, SocketAddr, TcpListener, TcpStream};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{Ipv4Addr, SocketAddr, TcpListener};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
+use std::time::Duration;
 
 use super::{Edge, Emulator, Lines, image, log, patiently};
 
@@ -63,6 +64,7 @@ impl Microbit {
                 .args(["-serial", &format!("tcp:{serial},server=on,wait=off,nodelay=on")])
                 .args(["-qtest", &format!("unix:{},server=on,wait=off", folder.join("qtest").display())])
                 .args(["-qtest-log", "none"])
+                .args(["-gdb", &format!("unix:{},server=on,wait=off", folder.join("gdb").display())])
                 .stdin(Stdio::null())
                 .spawn()?;
             let connected = patiently(|| match child.try_wait()? {
@@ -118,19 +120,28 @@ impl Microbit {
         lock(&self.qtest).ask(&format!("set_irq_in /machine/nrf51/gpio unnamed-gpio-in {pin} {level}"));
     }
 
-    /// Writes a word into the memory of the machine.
-    pub fn write(&self, address: u32, word: u32) {
-        lock(&self.qtest).ask(&format!("writel {address:#x} {word:#x}"));
-    }
-
-    /// Address of a symbol of the image.
+    /// Lets the program go on where there is no memory: the processor takes a hard fault.
     ///
     /// # Panics
     ///
-    /// If the image has none of this name.
-    #[must_use]
-    pub fn symbol(&self, name: &str) -> u32 {
-        log::symbol(&self.image, name)
+    /// If the emulator's debugger port does not do as it is told.
+    pub fn fault(&self) {
+        let mut debugger = patiently(|| UnixStream::connect(self.folder.join("gdb")));
+        debugger.set_read_timeout(Some(Duration::from_secs(10))).expect("a timeout that is not zero");
+        // The emulator writes single registers only for a debugger that has read its description. Register 15
+        // is the program counter, in the byte order of the machine. Then let go.
+        for (command, expected) in
+            [("qXfer:features:read:target.xml:0,fff", "$"), ("Pf=00000030", "$OK#9a"), ("D", "$OK#9a")]
+        {
+            let checksum = command.bytes().fold(0_u8, u8::wrapping_add);
+            debugger.write_all(format!("+${command}#{checksum:02x}").as_bytes()).expect("the emulator runs");
+            let mut answer = packet(&mut debugger);
+            // That the machine was halted by the connection is told unasked.
+            while answer.starts_with("$T") {
+                answer = packet(&mut debugger);
+            }
+            assert!(answer.starts_with(expected), "{command}: {answer}");
+        }
     }
 
     /// What the firmware has logged since the last call; at most what its buffer of 1 KiB holds.
@@ -203,6 +214,17 @@ impl Qtest {
 
 fn lock(qtest: &Mutex<Qtest>) -> MutexGuard<'_, Qtest> {
     qtest.lock().expect("no test panicked while it held the pins")
+}
+
+/// One packet of the debugger protocol; it ends with a hash and two digits.
+fn packet(debugger: &mut UnixStream) -> String {
+    let mut bytes = Vec::new();
+    while bytes.iter().rev().nth(2) != Some(&b'#') {
+        let mut byte = [0];
+        debugger.read_exact(&mut byte).expect("the emulator's debugger port answers");
+        bytes.extend(byte);
+    }
+    String::from_utf8_lossy(&bytes).trim_start_matches('+').to_owned()
 }
 
 /// A folder for the sockets of one emulator: tests run side by side.

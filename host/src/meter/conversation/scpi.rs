@@ -134,7 +134,8 @@ impl ScpiTalk {
                     events.push_back(Err(MeterError { at, format: "scpi", problem }.into()));
                     self.inbox.take(drop);
                 }
-                Cut::Frame(length) => {
+                Cut::Frame { skip, length } => {
+                    self.inbox.take(skip);
                     let line = Stamped {
                         first_byte: self.inbox.stamp(0),
                         last_byte: self.inbox.stamp(length - 1),
@@ -190,19 +191,19 @@ impl ScpiTalk {
                 }
                 None => self.odd(line, now, outbox, events),
             },
-            State::Reading => match self.numbers.read(&line.item) {
-                Ok(Content::Reading(reading)) => {
-                    self.state = State::Ready;
-                    // The number does not tell its function, but the meter took CONF:DIOD.
-                    let reading = Reading { function: Some(Function::Diode), ..reading };
-                    let reading =
-                        Stamped { first_byte: line.first_byte, last_byte: line.last_byte, item: reading };
-                    events.push_back(Ok(Event::Answer(Answer { asked: Some(self.asked), reading })));
-                }
-                Ok(Content::First | Content::Second(_) | Content::Nothing) | Err(_) => {
+            State::Reading => {
+                let mut item = Reading::BLANK;
+                if self.numbers.read(&line.item, &mut item) != Ok(Content::Reading) {
                     self.odd(line, now, outbox, events);
+                    return;
                 }
-            },
+                self.state = State::Ready;
+                // The number does not tell its function, but the meter took CONF:DIOD.
+                item.function = Some(Function::Diode);
+                let Stamped { first_byte, last_byte, .. } = *line;
+                let reading = Stamped { first_byte, last_byte, item };
+                events.push_back(Ok(Event::Answer(Answer { asked: Some(self.asked), reading })));
+            }
         }
     }
 

@@ -36,25 +36,26 @@ impl Wire for D14 {
         if let Some(b'\r' | b'\n') = waiting.first() {
             return Cut::Skip(1);
         }
-        fixed(waiting, LENGTH, |index, byte| match index {
+        fixed::<LENGTH>(waiting, |index, byte| match index {
             13 => (matches!(byte, b'\r' | b'\n'), "CR or LF"),
             0 | 1 => (byte.is_ascii_uppercase(), "a capital of the mode"),
             _ => (matches!(byte, b' '..=b'~'), "a printable character"),
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let columns = &frame[..LENGTH - 1];
         let (mode, value, (quantity, power)) = content(columns, rule)?;
         let function = function(mode, quantity);
         if !quantity.suits(function) {
             return Err(Problem::text("a unit that goes with the mode", columns));
         }
-        let value = shown(value, power)
+        let value = shown(value, b'.', power)
             // A number stands to the right: a blank behind it is a lost digit.
             .filter(|shown| shown.is_err() || !value.ends_with(b" "))
             .ok_or_else(|| Problem::text("a number or OL in columns 3 to 9", value))?;
-        Ok(Content::Reading(Reading { value, function: Some(function), flags: Flags::default() }))
+        *into = Reading { value, function: Some(function), flags: Flags::default() };
+        Ok(Content::Reading)
     }
 }
 
@@ -65,6 +66,7 @@ enum Mode {
     Of(Function),
 }
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, (Mode, &[u8], (Quantity, i8))> {
     let mode = map_opt(take(2usize), |mode: &[u8]| {
         Some(match mode {

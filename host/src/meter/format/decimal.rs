@@ -1,14 +1,8 @@
 //! Decimal numbers in text, kept digit by digit.
 
-use nom::{
-    Parser,
-    bytes::complete::take_while_m_n,
-    character::complete::{digit0, digit1, one_of},
-    combinator::{opt, recognize},
-    sequence::preceded,
-};
+use nom::error::ErrorKind;
 
-use super::rule::Matched;
+use super::rule::{Matched, miss};
 use crate::meter::Number;
 
 /// A number as it was written: sign, digits, power of ten of the last digit.
@@ -20,39 +14,65 @@ pub(crate) struct Decimal {
 }
 
 /// Digits that are surely below 2^63; 8 1/2 digit meters send 10.
-const MOST_DIGITS: usize = 18;
+const MOST_DIGITS: u32 = 18;
 
 /// Reads `[sign] digits [. digits] [E [sign] digits]`, with a digit on at least one side of the point: NR1, NR2
 /// and NR3 of IEEE 488.2 (8.7.2 to 8.7.4, section numbers from memory), and with a lower-case `e` its NRf.
 pub(crate) fn decimal(input: &[u8]) -> Matched<'_, Decimal> {
-    let (rest, sign) = opt(one_of("+-")).parse(input)?;
-    let (rest, whole) = digit0(rest)?;
-    let (rest, fraction) = if whole.is_empty() {
-        preceded(one_of("."), digit1).parse(rest)?
-    } else {
-        opt(preceded(one_of("."), digit0))
-            .parse(rest)
-            .map(|(rest, found)| (rest, found.unwrap_or_default()))?
+    scientific(input, b'.')
+}
+
+/// As [`decimal`], with another character for the point.
+pub(crate) fn scientific(input: &[u8], point: u8) -> Matched<'_, Decimal> {
+    let (rest, number) = plain(input, point)?;
+    let [b'e' | b'E', power @ ..] = rest else { return Ok((rest, number)) };
+    let (is_negative, digits) = match power {
+        [b'-', digits @ ..] => (true, digits),
+        [b'+', digits @ ..] => (false, digits),
+        digits => (false, digits),
     };
-    let (rest, power) = opt(preceded(
-        one_of("eE"),
-        // Three digits hold every exponent that a number of IEEE 754 can have.
-        recognize((opt(one_of("+-")), take_while_m_n(1, 3, |byte: u8| byte.is_ascii_digit()))),
-    ))
-    .parse(rest)?;
-    let digits = whole.iter().chain(fraction).skip_while(|digit| **digit == b'0');
-    if digits.clone().count() > MOST_DIGITS {
-        return Err(nom::Err::Error(nom::error::ParseError::from_error_kind(
-            input,
-            nom::error::ErrorKind::TooLarge,
-        )));
+    // Three digits hold every exponent that a number of IEEE 754 can have.
+    let count = digits.iter().take(3).take_while(|byte| byte.is_ascii_digit()).count();
+    if count == 0 {
+        return Ok((rest, number));
     }
-    let digits = digits.fold(0, |sum, digit| sum * 10 + u64::from(digit - b'0'));
-    let power: i32 = power
-        .and_then(|power| std::str::from_utf8(power).ok())
-        .map_or(0, |power| power.parse().expect("a sign and one to three digits"));
-    let decimals = i32::try_from(fraction.len()).unwrap_or(i32::MAX);
-    Ok((rest, Decimal { negative: sign == Some('-'), digits, exponent: power.saturating_sub(decimals) }))
+    let (digits, rest) = digits.split_at(count);
+    let power = digits.iter().fold(0, |power, digit| power * 10 + i32::from(digit - b'0'));
+    let exponent = number.exponent + if is_negative { -power } else { power };
+    Ok((rest, Decimal { exponent, ..number }))
+}
+
+/// Reads `[sign] digits [point digits]`, with a digit on at least one side of the point.
+pub(crate) fn plain(input: &[u8], point: u8) -> Matched<'_, Decimal> {
+    let (negative, mut rest) = match input {
+        [b'-', rest @ ..] => (true, rest),
+        [b'+', rest @ ..] => (false, rest),
+        rest => (false, rest),
+    };
+    let (mut digits, mut significant, mut decimals) = (0u64, 0, 0);
+    let (mut has_digit, mut has_point) = (false, false);
+    while let [byte, behind @ ..] = rest {
+        match byte {
+            b'0'..=b'9' => {
+                // Leading zeros are not significant.
+                significant += u32::from(significant > 0 || *byte != b'0');
+                if significant > MOST_DIGITS {
+                    return miss(input, ErrorKind::TooLarge);
+                }
+                digits = digits * 10 + u64::from(byte - b'0');
+                decimals += i32::from(has_point);
+                has_digit = true;
+            }
+            byte if *byte == point && !has_point => has_point = true,
+            _ => break,
+        }
+        rest = behind;
+    }
+    if has_digit {
+        Ok((rest, Decimal { negative, digits, exponent: -decimals }))
+    } else {
+        miss(input, ErrorKind::Digit)
+    }
 }
 
 impl Decimal {

@@ -1,6 +1,6 @@
 //! Numbers, overloads and units as meters print them for people.
 
-use super::decimal::decimal;
+use super::decimal::{Decimal, plain};
 use crate::meter::{Function, NoValue, Number, Sign};
 
 /// What a unit measures.
@@ -33,20 +33,16 @@ impl Quantity {
 
 /// Reads a unit such as `mV`, `kOhm` or `Hz`: what it measures and the power of ten of its prefix.
 pub(crate) fn unit(text: &[u8]) -> Option<(Quantity, i8)> {
-    const NAMES: [(&[u8], Quantity); 7] = [
-        (b"ohm", Quantity::Resistance),
-        (b"hz", Quantity::Frequency),
-        (b"v", Quantity::Voltage),
-        (b"a", Quantity::Current),
-        (b"f", Quantity::Capacitance),
-        (b"%", Quantity::Ratio),
-        (b"c", Quantity::Temperature),
-    ];
-    let (quantity, prefix) = NAMES.iter().find_map(|(name, quantity)| {
-        let split = text.len().checked_sub(name.len())?;
-        let (prefix, rest) = text.split_at(split);
-        rest.eq_ignore_ascii_case(name).then_some((*quantity, prefix))
-    })?;
+    let (prefix, quantity) = match text {
+        [prefix @ .., b'V' | b'v'] => (prefix, Quantity::Voltage),
+        [prefix @ .., b'O' | b'o', b'H' | b'h', b'M' | b'm'] => (prefix, Quantity::Resistance),
+        [prefix @ .., b'H' | b'h', b'Z' | b'z'] => (prefix, Quantity::Frequency),
+        [prefix @ .., b'A' | b'a'] => (prefix, Quantity::Current),
+        [prefix @ .., b'F' | b'f'] => (prefix, Quantity::Capacitance),
+        [prefix @ .., b'%'] => (prefix, Quantity::Ratio),
+        [prefix @ .., b'C' | b'c'] => (prefix, Quantity::Temperature),
+        _ => return None,
+    };
     let power = match prefix {
         b"" => 0,
         b"p" => -12,
@@ -63,31 +59,34 @@ pub(crate) fn unit(text: &[u8]) -> Option<(Quantity, i8)> {
 
 /// Reads a number as a display shows it, in units of 10^`power`: `-12.34`, `- 0.543`, or an overload with its
 /// point anywhere (`O.L`, `.OL`, `0.L`, `OL`).
-pub(crate) fn shown(text: &[u8], power: i8) -> Option<Result<Number, NoValue>> {
+pub(crate) fn shown(text: &[u8], point: u8, power: i8) -> Option<Result<Number, NoValue>> {
     let text = text.trim_ascii();
     let (minus, digits) = match text {
         [b'-', rest @ ..] => (true, rest.trim_ascii_start()),
         [b'+', rest @ ..] => (false, rest.trim_ascii_start()),
         _ => (false, text),
     };
-    if is_overload(digits) {
-        return Some(Err(NoValue::Overload(if minus { Sign::Minus } else { Sign::Plus })));
+    match plain(digits, point) {
+        // The sign was taken off; a second one is none.
+        Ok(([], number)) if !matches!(digits, [b'+' | b'-', ..]) => {
+            let number = Decimal { negative: minus, ..number };
+            Some(Ok(number.scaled(power)?))
+        }
+        _ if is_overload(digits) => {
+            Some(Err(NoValue::Overload(if minus { Sign::Minus } else { Sign::Plus })))
+        }
+        _ => None,
     }
-    if !digits.first().is_some_and(|byte| byte.is_ascii_digit() || *byte == b'.') {
-        return None;
-    }
-    let (rest, number) = decimal(digits).ok()?;
-    if !rest.is_empty() || digits.iter().any(u8::is_ascii_alphabetic) {
-        return None;
-    }
-    let number = number.scaled(power)?;
-    Some(Ok(Number { count: if minus { -number.count } else { number.count }, ..number }))
+}
+
+const fn is_point(byte: u8) -> bool {
+    matches!(byte, b'.' | b',')
 }
 
 /// `OL` or `0L` with at most one point.
 fn is_overload(text: &[u8]) -> bool {
-    let points = text.iter().filter(|byte| **byte == b'.').count();
-    let mut letters = text.iter().filter(|byte| **byte != b'.').map(u8::to_ascii_uppercase);
+    let points = text.iter().filter(|byte| is_point(**byte)).count();
+    let mut letters = text.iter().filter(|byte| !is_point(**byte)).map(u8::to_ascii_uppercase);
     points <= 1
         && matches!(letters.next(), Some(b'O' | b'0'))
         && letters.next() == Some(b'L')
@@ -135,7 +134,7 @@ mod tests {
             ("", None),
             ("L", None),
         ] {
-            assert_eq!(shown(text.as_bytes(), 0), expected, "{text}");
+            assert_eq!(shown(text.as_bytes(), b'.', 0), expected, "{text}");
         }
     }
 }

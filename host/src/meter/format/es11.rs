@@ -30,13 +30,12 @@ use nom::{
     Parser,
     combinator::{map, verify},
     error::context,
-    number::complete::u8,
 };
 
 use super::{
     Content, Cut, Wire,
     parity::SevenOdd,
-    rule::{Matched, content, digits, fixed},
+    rule::{Matched, byte, content, digits, fixed},
     signs::bits,
 };
 use crate::meter::{Flags, Function, NoValue, Number, Problem, Reading, Sign};
@@ -63,7 +62,7 @@ impl Es11 {
 impl Wire for Es11 {
     fn cut(&mut self, waiting: &[u8]) -> Cut {
         let seven = self.seven;
-        fixed(waiting, LENGTH, |index, byte| match (seven.character(byte), index) {
+        fixed::<LENGTH>(waiting, |index, byte| match (seven.character(byte), index) {
             (None, _) => (false, "a character with odd parity"),
             (Some(character), 9) => (character == b'\r', "CR"),
             (Some(character), 10) => (character == b'\n', "LF"),
@@ -71,19 +70,18 @@ impl Wire for Es11 {
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
-        let mut block = [0; LENGTH];
-        for (character, byte) in block.iter_mut().zip(frame) {
-            *character = byte & 0x7F;
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
+        if self.first.take().is_some_and(|first| first == frame) {
+            let mut block = [0; LENGTH];
+            for (character, byte) in block.iter_mut().zip(frame) {
+                *character = byte & 0x7F;
+            }
+            *into = reading(&block[..LENGTH - 2])?;
+            return Ok(Content::Second);
         }
-        let reading = reading(&block[..LENGTH - 2])?;
-        if self.first == Some(block) {
-            self.first = None;
-            Ok(Content::Second(reading))
-        } else {
-            self.first = Some(block);
-            Ok(Content::First)
-        }
+        // What it says is looked at when it is said again.
+        self.first = frame.try_into().ok();
+        Ok(Content::First)
     }
 
     fn reset(&mut self) {
@@ -110,20 +108,21 @@ fn reading(block: &[u8]) -> Result<Reading, Problem> {
 
 type Parts = (u8, i64, u8, [bool; 4], [bool; 4]);
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, Parts> {
-    let nibble = map(u8, |character| character & 0x0F);
-    let counts = verify(digits(4), |count| *count <= OVERLOAD_COUNTS);
-    let option1 = verify(u8, |character| character & 0b1110 == 0);
+    let nibble = map(byte, |character| character & 0x0F);
+    let counts = verify(digits::<4>, |count| *count <= OVERLOAD_COUNTS);
+    let option1 = verify(byte, |character| character & 0b1110 == 0);
     (
         nibble,
         context("digits up to 4000", counts),
-        u8,
-        map(u8, |character| {
+        byte,
+        map(byte, |character| {
             let [overload, low_battery, minus, judge, ..] = bits(character);
             [overload, low_battery, minus, judge]
         }),
         context("zero in the unused option bits", option1),
-        map(u8, |character| {
+        map(byte, |character| {
             let [auto_power_off, auto_range, ac, dc, ..] = bits(character);
             [dc, ac, auto_range, auto_power_off]
         }),

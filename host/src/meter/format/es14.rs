@@ -27,13 +27,12 @@ use nom::{
     Parser,
     combinator::{map, verify},
     error::context,
-    number::complete::u8,
 };
 
 use super::{
     Content, Cut, Wire,
     parity::SevenOdd,
-    rule::{Matched, content, digits, fixed},
+    rule::{Matched, byte, content, digits, fixed},
     signs::bits,
 };
 use crate::meter::{Flags, Function, NoValue, Number, Problem, Reading, Sign};
@@ -50,7 +49,7 @@ pub(crate) struct Es14(pub(crate) SevenOdd);
 impl Wire for Es14 {
     fn cut(&mut self, waiting: &[u8]) -> Cut {
         let seven = self.0;
-        fixed(waiting, LENGTH, |index, byte| match (seven.character(byte), index) {
+        fixed::<LENGTH>(waiting, |index, byte| match (seven.character(byte), index) {
             (None, _) => (false, "a character with odd parity"),
             (Some(character), 12) => (character == b'\r', "CR"),
             (Some(character), 13) => (character == b'\n', "LF"),
@@ -58,7 +57,7 @@ impl Wire for Es14 {
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let mut block = [0; LENGTH];
         for (character, byte) in block.iter_mut().zip(frame) {
             *character = byte & 0x7F;
@@ -83,26 +82,28 @@ impl Wire for Es14 {
         };
         let extreme = min || max || peak_min || peak_max;
         let flags = Flags { hold, relative, extreme, low_battery, auto_range, auto_power_off: false };
-        Ok(Content::Reading(Reading { value, function: Some(function), flags }))
+        *into = Reading { value, function: Some(function), flags };
+        Ok(Content::Reading)
     }
 }
 
 type Parts = (u8, i64, u8, [bool; 4], [[bool; 4]; 4]);
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, Parts> {
     let (rest, range) = nibble(input)?;
     let (rest, count) = context("digits up to 22000", counts).parse(rest)?;
-    let (rest, (function, status)) = (u8, flags).parse(rest)?;
+    let (rest, (function, status)) = (byte, flags).parse(rest)?;
     let (rest, (a, b, c, d)) = (flags, flags, flags, flags).parse(rest)?;
     Ok((rest, (range, count, function, status, [a, b, c, d])))
 }
 
 fn nibble(input: &[u8]) -> Matched<'_, u8> {
-    map(u8, |character| character & 0x0F).parse(input)
+    map(byte, |character| character & 0x0F).parse(input)
 }
 
 fn flags(input: &[u8]) -> Matched<'_, [bool; 4]> {
-    map(u8, |character| {
+    map(byte, |character| {
         let [a, b, c, d, ..] = bits(character);
         [a, b, c, d]
     })
@@ -110,7 +111,7 @@ fn flags(input: &[u8]) -> Matched<'_, [bool; 4]> {
 }
 
 fn counts(input: &[u8]) -> Matched<'_, i64> {
-    verify(digits(5), |count| *count <= MOST_COUNTS).parse(input)
+    verify(digits::<5>, |count| *count <= MOST_COUNTS).parse(input)
 }
 
 /// What the function code says, and the power of ten of one count where it is known.

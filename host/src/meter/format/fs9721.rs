@@ -28,7 +28,7 @@ use nom::{Parser, error::context};
 
 use super::{
     Content, Cut, Wire,
-    rule::{Matched, content, fixed, miss},
+    rule::{Matched, byte, content, fixed, miss},
     signs::{Signs, bits},
 };
 use crate::meter::{Flags, NoValue, Number, Problem, Reading, Sign};
@@ -47,6 +47,15 @@ pub(crate) struct Fs9721 {
 enum Order {
     AsDrawn,
     Mirrored,
+}
+
+impl Order {
+    const fn other(self) -> Self {
+        match self {
+            Self::AsDrawn => Self::Mirrored,
+            Self::Mirrored => Self::AsDrawn,
+        }
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -69,42 +78,46 @@ struct Display {
 impl Wire for Fs9721 {
     fn cut(&mut self, waiting: &[u8]) -> Cut {
         const PLACE: &str = "its place in the high nibble";
-        fixed(waiting, LENGTH, |index, byte| (usize::from(byte >> 4) == index + 1, PLACE))
+        fixed::<LENGTH>(waiting, |index, byte| (usize::from(byte >> 4) == index + 1, PLACE))
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
-        let drawn = content(frame, |input| display(input, Order::AsDrawn));
-        let mirrored = content(frame, |input| display(input, Order::Mirrored));
-        let shown = match (self.order, drawn, mirrored) {
-            (Some(Order::AsDrawn), Ok(shown), _) | (Some(Order::Mirrored), _, Ok(shown)) => shown,
-            // Only digits that read alike both ways: no telling yet.
-            (None, Ok(_), Ok(_)) => return Ok(Content::Nothing),
-            (None, Ok(shown), Err(_)) => {
-                self.order = Some(Order::AsDrawn);
-                shown
-            }
-            (None, Err(_), Ok(shown)) => {
-                self.order = Some(Order::Mirrored);
-                shown
-            }
-            // The stream contradicts what was learned, by damage or because it was learned from damage: the
-            // frame is refused and the next one tells anew.
-            (Some(Order::AsDrawn), Err(problem), Ok(_)) | (Some(Order::Mirrored), Ok(_), Err(problem)) => {
-                self.order = None;
-                return Err(problem);
-            }
-            (Some(Order::Mirrored), Err(_), Err(problem)) | (_, Err(problem), Err(_)) => {
-                return Err(problem);
-            }
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
+        let hold_against = |order| content(frame, |input| display(input, order));
+        let shown = match self.order {
+            Some(order) => match hold_against(order) {
+                Ok(shown) => shown,
+                Err(problem) => {
+                    // If only the other order fits, the stream contradicts what was learned, by damage or because it
+                    // was learned from damage: the frame is refused and the next one tells anew.
+                    if hold_against(order.other()).is_ok() {
+                        self.order = None;
+                    }
+                    return Err(problem);
+                }
+            },
+            None => match (hold_against(Order::AsDrawn), hold_against(Order::Mirrored)) {
+                // Only digits that read alike both ways: no telling yet.
+                (Ok(_), Ok(_)) => return Ok(Content::Nothing),
+                (Ok(shown), Err(_)) => {
+                    self.order = Some(Order::AsDrawn);
+                    shown
+                }
+                (Err(_), Ok(shown)) => {
+                    self.order = Some(Order::Mirrored);
+                    shown
+                }
+                (Err(problem), Err(_)) => return Err(problem),
+            },
         };
-        reading(&shown).map(Content::Reading)
+        *into = reading(&shown)?;
+        Ok(Content::Reading)
     }
 }
 
 /// The low nibble of the next byte.
 fn nibble(order: Order) -> impl Fn(&[u8]) -> Matched<'_, u8> {
     move |input| {
-        let (rest, byte) = nom::number::complete::u8(input)?;
+        let (rest, byte) = byte(input)?;
         let low = byte & 0x0F;
         Ok((rest, if order == Order::AsDrawn { low } else { (low.reverse_bits()) >> 4 }))
     }
@@ -194,13 +207,16 @@ fn reading(shown: &Display) -> Result<Reading, Problem> {
 
 /// Digits, of which leading ones may be blank.
 fn number(cells: &[Cell; 4]) -> Result<i64, Problem> {
-    let shown: Vec<_> = cells.iter().skip_while(|cell| **cell == Cell::Blank).collect();
-    let digits = shown.iter().try_fold(0, |sum, cell| match cell {
-        Cell::Digit(digit) => Some(sum * 10 + i64::from(*digit)),
-        Cell::L | Cell::Blank => None,
-    });
-    match digits {
-        Some(digits) if !shown.is_empty() => Ok(digits),
-        _ => Err(Problem::Signs { expected: "digits without a gap", found: format!("{cells:?}") }),
+    let mut number = None;
+    for cell in cells {
+        match (cell, number) {
+            (Cell::Digit(digit), before) => number = Some(before.unwrap_or(0) * 10 + i64::from(*digit)),
+            (Cell::Blank, None) => {}
+            (Cell::Blank | Cell::L, _) => {
+                number = None;
+                break;
+            }
+        }
     }
+    number.ok_or_else(|| Problem::Signs { expected: "digits without a gap", found: format!("{cells:?}") })
 }

@@ -26,13 +26,12 @@ use nom::{
     bytes::complete::tag,
     combinator::{map, value, verify},
     error::context,
-    number::complete::u8,
     sequence::terminated,
 };
 
 use super::{
     Content, Cut, Wire,
-    rule::{Matched, content, digits, fixed},
+    rule::{Matched, byte, content, digits, fixed},
     signs::{Signs, bits},
 };
 use crate::meter::{Flags, NoValue, Number, Problem, Reading, Sign};
@@ -46,7 +45,7 @@ pub(crate) struct Fs9922;
 
 impl Wire for Fs9922 {
     fn cut(&mut self, waiting: &[u8]) -> Cut {
-        fixed(waiting, LENGTH, |index, byte| match index {
+        fixed::<LENGTH>(waiting, |index, byte| match index {
             0 => (matches!(byte, b'+' | b'-'), "a sign"),
             5 => (byte == b' ', "a space"),
             12 => (byte == b'\r', "CR"),
@@ -55,7 +54,7 @@ impl Wire for Fs9922 {
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let (negative, count, decimals, [sb1, sb2, sb3, sb4]) = content(frame, rule)?;
         let [_, hold, relative, ac, dc, auto_range, ..] = sb1;
         let [_, nano, low_battery, auto_power_off, minimum, maximum, ..] = sb2;
@@ -87,23 +86,25 @@ impl Wire for Fs9922 {
         };
         let extreme = minimum || maximum;
         let flags = Flags { hold, relative, extreme, low_battery, auto_range, auto_power_off };
-        Ok(Content::Reading(Reading { value, function, flags }))
+        *into = Reading { value, function, flags };
+        Ok(Content::Reading)
     }
 }
 
 type Parts = (bool, Option<i64>, i8, [[bool; 8]; 4]);
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, Parts> {
-    let sign = map(u8, |byte| byte == b'-');
-    let point = map(verify(u8, |byte| matches!(byte, b'0' | b'1' | b'2' | b'4')), |byte| match byte {
+    let sign = map(byte, |byte| byte == b'-');
+    let point = map(verify(byte, |byte| matches!(byte, b'0' | b'1' | b'2' | b'4')), |byte| match byte {
         b'1' => 3,
         b'2' => 2,
         b'4' => 1,
         _ => 0,
     });
-    let counts = alt((value(None, tag(&b"?0:?"[..])), map(digits(4), Some)));
-    let signs = map((u8, u8, u8, u8), |(a, b, c, d)| [a, b, c, d].map(bits));
-    let end = (u8, tag(&b"\r\n"[..]));
+    let counts = alt((value(None, tag(&b"?0:?"[..])), map(digits::<4>, Some)));
+    let signs = map((byte, byte, byte, byte), |(a, b, c, d)| [a, b, c, d].map(bits));
+    let end = (byte, tag(&b"\r\n"[..]));
     (
         sign,
         context("a digit, or ?0:? for an overload", counts),

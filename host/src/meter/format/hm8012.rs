@@ -32,17 +32,19 @@ impl Wire for Hm8012 {
         self.0.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
         let (number, (quantity, power)) = content(line, rule)?;
-        let value = shown(number, power).ok_or_else(|| Problem::text("a number such as 0.5432", number))?;
+        let value =
+            shown(number, b'.', power).ok_or_else(|| Problem::text("a number such as 0.5432", number))?;
         let function = match quantity {
             // Volts, AC or DC, or diode test.
             Quantity::Voltage => None,
             Quantity::Resistance => Some(Function::Resistance),
             _ => Some(Function::Other),
         };
-        Ok(Content::Reading(Reading { value, function, flags: Flags::default() }))
+        *into = Reading { value, function, flags: Flags::default() };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {
@@ -54,6 +56,7 @@ impl Wire for Hm8012 {
     }
 }
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, (&[u8], (Quantity, i8))> {
     let unit = map_opt(take_while1(|byte: u8| byte != b' '), unit);
     let (rest, (number, _, unit)) =

@@ -10,11 +10,12 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Content, Cut, Lines, Wire,
+    decimal::scientific,
     display_text::{Quantity, shown, unit},
     lines::text,
     scpi::{OVERLOAD_FROM, classify},
 };
-use crate::meter::{Flags, Function, NoValue, Problem, Reading, Sign};
+use crate::meter::{Flags, Function, NoValue, Number, Problem, Reading, Sign};
 
 /// How a line of a user's meter is read.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -84,6 +85,9 @@ impl LineFormat {
                 let found = format!("{:?}", self.separator.unwrap_or_default());
                 Err(("line.separator", "a character that is in no number and ends no line", found))
             }
+            Some(separator) if !separator.is_ascii() => {
+                Err(("line.separator", "a character of ASCII", format!("{separator:?}")))
+            }
             Some(',') if self.decimal_comma => {
                 let expected = "another separator than the decimal comma";
                 Err(("line.separator", expected, "\",\"".to_owned()))
@@ -98,11 +102,18 @@ impl LineFormat {
 pub(crate) struct Line {
     lines: Lines,
     format: LineFormat,
+    /// Power of ten of the unit that is the same for all lines.
+    volts: Option<i8>,
+    last_column: usize,
+    overload: Vec<Vec<u8>>,
 }
 
 impl Line {
-    pub(crate) const fn new(lines: Lines, format: LineFormat) -> Self {
-        Self { lines, format }
+    pub(crate) fn new(lines: Lines, format: LineFormat) -> Self {
+        let columns = [Some(format.value_column), format.unit_column, format.function_column];
+        let last_column = columns.into_iter().flatten().max().unwrap_or(0);
+        let overload = format.overload.iter().map(|word| word.trim().as_bytes().to_vec()).collect();
+        Self { lines, volts: format.unit.as_deref().and_then(volts), last_column, overload, format }
     }
 }
 
@@ -111,40 +122,41 @@ impl Wire for Line {
         self.lines.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
-        let Ok(words) = std::str::from_utf8(line) else {
+        let is_text = std::str::from_utf8(line).is_ok()
+            && line.iter().all(|byte| *byte == b'\t' || !byte.is_ascii_control());
+        if !is_text {
             return Err(Problem::text("text", line));
+        }
+        let columns = match self.format.separator.and_then(|separator| u8::try_from(separator).ok()) {
+            Some(separator) => self.pick(line.split(|byte| *byte == separator)),
+            None => self.pick(line.split(u8::is_ascii_whitespace).filter(|word| !word.is_empty())),
         };
-        let column = |number: usize, expected| {
-            let found = match self.format.separator {
-                Some(separator) => words.split(separator).nth(number - 1),
-                None => words.split_ascii_whitespace().nth(number - 1),
-            };
-            found.map(str::trim).ok_or_else(|| Problem::text(expected, line))
-        };
-        let text = column(self.format.value_column, "the column of the value")?;
-        let (quantity, power) = match (&self.format.unit, self.format.unit_column) {
-            (Some(text), _) => volts(text).map(|power| (Quantity::Voltage, power)),
-            (None, Some(number)) => unit(column(number, "the column of the unit")?.as_bytes()),
-            (None, None) => None,
+        let value = columns.value.ok_or_else(|| Problem::text("the column of the value", line))?;
+        let (quantity, power) = match self.volts {
+            Some(power) => Some((Quantity::Voltage, power)),
+            None => unit(columns.unit.ok_or_else(|| Problem::text("the column of the unit", line))?),
         }
         .ok_or_else(|| Problem::text("a unit such as mV", line))?;
-        let value = self.value(text, power).ok_or_else(|| Problem::text("a number or an overload", line))?;
-        let is_diode = match (&self.format.diode_word, self.format.function_column) {
-            (Some(word), Some(number)) => Some(column(number, "the column of the function")? == word),
-            _ => None,
-        };
-        let function = match (is_diode, quantity) {
-            (Some(true), Quantity::Voltage) => Some(Function::Diode),
-            (Some(true), _) => return Err(Problem::text("volts in diode test", line)),
-            (Some(false), _) => Some(Function::Other),
+        let value = self.value(value, power).ok_or_else(|| Problem::text("a number or an overload", line))?;
+        let function = match (&self.format.diode_word, quantity) {
+            (Some(word), _) => {
+                let found =
+                    columns.function.ok_or_else(|| Problem::text("the column of the function", line))?;
+                match (found == word.as_bytes(), quantity) {
+                    (true, Quantity::Voltage) => Some(Function::Diode),
+                    (true, _) => return Err(Problem::text("volts in diode test", line)),
+                    (false, _) => Some(Function::Other),
+                }
+            }
             // Volts, or diode test.
             (None, Quantity::Voltage) => None,
             (None, Quantity::Resistance) => Some(Function::Resistance),
             (None, _) => Some(Function::Other),
         };
-        Ok(Content::Reading(Reading { value, function, flags: Flags::default() }))
+        *into = Reading { value, function, flags: Flags::default() };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {
@@ -156,25 +168,48 @@ impl Wire for Line {
     }
 }
 
+/// The columns of a line that mean something.
+#[derive(Debug, Default)]
+struct Columns<'a> {
+    value: Option<&'a [u8]>,
+    unit: Option<&'a [u8]>,
+    function: Option<&'a [u8]>,
+}
+
 impl Line {
-    fn value(&self, text: &str, power: i8) -> Option<Result<crate::meter::Number, NoValue>> {
-        let is_overload = |word: &str| self.format.overload.iter().any(|known| known.trim() == word);
-        // The word itself may begin with a minus, as in `----`.
+    fn pick<'a>(&self, words: impl Iterator<Item = &'a [u8]>) -> Columns<'a> {
+        let mut columns = Columns::default();
+        for (word, column) in words.zip(1..=self.last_column) {
+            let word = Some(word.trim_ascii());
+            if column == self.format.value_column {
+                columns.value = word;
+            }
+            if Some(column) == self.format.unit_column {
+                columns.unit = word;
+            }
+            if Some(column) == self.format.function_column {
+                columns.function = word;
+            }
+        }
+        columns
+    }
+
+    fn value(&self, text: &[u8], power: i8) -> Option<Result<Number, NoValue>> {
+        let point = if self.format.decimal_comma { b',' } else { b'.' };
+        // Before numbers, since a word such as `9999` may be one; and it may begin with a minus, as `----` does.
+        let is_overload = |word: &[u8]| self.overload.iter().any(|known| known == word);
         if is_overload(text) {
             return Some(Err(NoValue::Overload(Sign::Plus)));
         }
-        if text.strip_prefix('-').is_some_and(|rest| is_overload(rest.trim_start())) {
+        if text.strip_prefix(b"-").is_some_and(|rest| is_overload(rest.trim_ascii_start())) {
             return Some(Err(NoValue::Overload(Sign::Minus)));
         }
-        let digits = if self.format.decimal_comma { text.replace(',', ".") } else { text.to_owned() };
         // Text meters may print an exponent; the display forms do not.
-        match super::decimal::decimal(digits.as_bytes()) {
-            Ok(([], number)) => {
-                let value = classify(number, OVERLOAD_FROM, digits.as_bytes()).ok()?;
-                value.map_or_else(|reason| Some(Err(reason)), |_| number.scaled(power).map(Ok))
-            }
-            _ => shown(digits.as_bytes(), power),
+        if let Ok(([], number)) = scientific(text, point) {
+            let value = classify(number, OVERLOAD_FROM, text).ok()?;
+            return value.map_or_else(|reason| Some(Err(reason)), |_| number.scaled(power).map(Ok));
         }
+        shown(text, point, power)
     }
 }
 

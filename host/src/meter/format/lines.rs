@@ -31,17 +31,18 @@ impl Lines {
         let ends = waiting.iter().take_while(|byte| is_end(**byte)).count();
         if ends > 0 {
             self.torn = false;
-            return Cut::Skip(ends);
         }
-        let end = waiting.iter().take(Self::LIMIT).position(|byte| is_end(*byte));
+        let line = &waiting[ends..];
+        let end = memchr::memchr2(b'\r', b'\n', &line[..line.len().min(Self::LIMIT)]);
         match end {
             Some(end) if self.torn => {
                 self.torn = false;
                 Cut::Skip(end + 1)
             }
-            Some(end) => Cut::Frame(end + 1),
-            None if self.torn && !waiting.is_empty() => Cut::Skip(waiting.len().min(Self::LIMIT)),
-            None if waiting.len() >= Self::LIMIT => {
+            Some(end) => Cut::Frame { skip: ends, length: end + 1 },
+            None if ends > 0 => Cut::Skip(ends),
+            None if self.torn && !line.is_empty() => Cut::Skip(line.len().min(Self::LIMIT)),
+            None if line.len() >= Self::LIMIT => {
                 self.torn = true;
                 Cut::Broken { drop: Self::LIMIT, problem: Problem::Endless { limit: Self::LIMIT } }
             }

@@ -31,6 +31,10 @@ const NOT_MEASURED: f64 = 9.91e37;
 /// rounding of single precision (6E30).
 const NOT_MEASURED_WITHIN: f64 = 5e33;
 
+/// With this power of ten and at most 18 digits a number is below [`OVERLOAD_FROM`].
+const PLAIN_BELOW: i32 = 19;
+const SHOWABLE: &str = "a number that a meter can show";
+
 /// One number a line.
 #[derive(Debug)]
 pub(crate) struct Scpi {
@@ -51,15 +55,17 @@ impl Wire for Scpi {
         self.lines.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
-        if let Some((code, text)) = error_entry(line) {
-            return Err(Problem::ErrorEntry { code, text });
-        }
-        let number = content(line, context("a number", decimal))
-            .map_err(|_| Problem::text("a number such as +5.43210000E-01", line))?;
+        let Ok(number) = content(line, context("a number", decimal)) else {
+            return Err(match error_entry(line) {
+                Some((code, text)) => Problem::ErrorEntry { code, text },
+                None => Problem::text("a number such as +5.43210000E-01", line),
+            });
+        };
         let value = classify(number, self.overload_from, line)?;
-        Ok(Content::Reading(Reading { value, function: None, flags: Flags::default() }))
+        *into = Reading { value, function: None, flags: Flags::default() };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {
@@ -77,13 +83,17 @@ pub(crate) fn classify(
     overload_from: f64,
     line: &[u8],
 ) -> Result<Result<Number, NoValue>, Problem> {
+    // Numbers that are surely below every limit need no comparison: they have at most 18 digits.
+    if number.exponent < PLAIN_BELOW && overload_from >= OVERLOAD_FROM {
+        return Ok(Ok(number.scaled(0).ok_or_else(|| Problem::text(SHOWABLE, line))?));
+    }
     let size = number.magnitude();
     if (size - NOT_MEASURED).abs() <= NOT_MEASURED_WITHIN {
         Ok(Err(NoValue::NotMeasured))
     } else if size >= overload_from {
         Ok(Err(NoValue::Overload(if number.negative { Sign::Minus } else { Sign::Plus })))
     } else {
-        number.scaled(0).map(Ok).ok_or_else(|| Problem::text("a number that a meter can show", line))
+        number.scaled(0).map(Ok).ok_or_else(|| Problem::text(SHOWABLE, line))
     }
 }
 

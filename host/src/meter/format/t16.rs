@@ -16,13 +16,12 @@ use nom::{
     bytes::complete::take,
     combinator::{map_opt, verify},
     error::context,
-    number::complete::u8,
     sequence::preceded,
 };
 
 use super::{
     Content, Cut, Wire,
-    rule::{Matched, content, digits, fixed},
+    rule::{Matched, byte, content, digits, fixed},
 };
 use crate::meter::{Flags, Function, Number, Problem, Reading};
 
@@ -36,7 +35,7 @@ pub(crate) struct T16;
 
 impl Wire for T16 {
     fn cut(&mut self, waiting: &[u8]) -> Cut {
-        fixed(waiting, LENGTH, |index, byte| match index {
+        fixed::<LENGTH>(waiting, |index, byte| match index {
             0 => (byte == STX, "STX"),
             1 => (byte == b'4', "the character 4"),
             15 => (byte == b'\r', "CR"),
@@ -44,7 +43,7 @@ impl Wire for T16 {
         })
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let (display, (function, power), minus, decimals, count) =
             content(&frame[..LENGTH - 1], preceded(take(2usize), rule))?;
         if display == b'2' {
@@ -52,20 +51,22 @@ impl Wire for T16 {
         }
         let count = if minus { -count } else { count };
         let value = Ok(Number { count, exponent: power - decimals });
-        Ok(Content::Reading(Reading { value, function: Some(function), flags: Flags::default() }))
+        *into = Reading { value, function: Some(function), flags: Flags::default() };
+        Ok(Content::Reading)
     }
 }
 
 type Parts = (u8, (Function, i8), bool, i8, i64);
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, Parts> {
-    let display = verify(u8, |byte| matches!(byte, b'1' | b'2'));
-    let sign = map_opt(u8, |byte| match byte {
+    let display = verify(byte, |byte| matches!(byte, b'1' | b'2'));
+    let sign = map_opt(byte, |byte| match byte {
         b'0' => Some(false),
         b'1' => Some(true),
         _ => None,
     });
-    let decimals = map_opt(u8, |byte| match byte {
+    let decimals = map_opt(byte, |byte| match byte {
         b'0'..=b'3' => i8::try_from(byte - b'0').ok(),
         _ => None,
     });
@@ -74,7 +75,7 @@ fn rule(input: &[u8]) -> Matched<'_, Parts> {
         context("a unit code", map_opt(take(2usize), unit)),
         context("0 or 1 for the sign", sign),
         context("0 to 3 decimals", decimals),
-        context("eight digits", digits(8)),
+        context("eight digits", digits::<8>),
     )
         .parse(input)
 }

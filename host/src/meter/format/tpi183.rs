@@ -17,13 +17,12 @@ use nom::{
     bytes::complete::{tag, take},
     combinator::map_opt,
     error::context,
-    number::complete::u8,
 };
 
 use super::{
     Content, Cut, Lines, Wire,
     display_text::shown,
-    rule::{Matched, content},
+    rule::{Matched, byte, content},
 };
 use crate::meter::{Flags, Function, NoValue, Problem, Reading};
 
@@ -36,13 +35,13 @@ impl Wire for Tpi183 {
         self.0.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         // Blanks are columns here: only the end of the line goes.
         let line = &frame[..frame.len() - 1];
         let (function, auto_range, range, text) = content(line, rule)?;
         let power =
             power(function, range).ok_or_else(|| Problem::text("a range that the function has", line))?;
-        let value = shown(text, power.unwrap_or(0))
+        let value = shown(text, b'.', power.unwrap_or(0))
             .ok_or_else(|| Problem::text("a number or 0.L in columns 5 to 10", text))?;
         if let (Code::Diode, Ok(number)) = (function, value)
             && number.exponent != -3
@@ -51,7 +50,8 @@ impl Wire for Tpi183 {
         }
         let value = if power.is_some() { value } else { Err(NoValue::NotMeasured) };
         let flags = Flags { auto_range, ..Flags::default() };
-        Ok(Content::Reading(Reading { value, function: Some(function.into()), flags }))
+        *into = Reading { value, function: Some(function.into()), flags };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {
@@ -83,8 +83,9 @@ impl From<Code> for Function {
     }
 }
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, (Code, bool, u8, &[u8])> {
-    let function = map_opt(u8, |code| {
+    let function = map_opt(byte, |code| {
         Some(match code {
             b'0' => Code::Scaled(Function::AcVoltage, 0),
             b'1' => Code::Ohm,
@@ -100,12 +101,12 @@ fn rule(input: &[u8]) -> Matched<'_, (Code, bool, u8, &[u8])> {
             _ => return None,
         })
     });
-    let auto = map_opt(u8, |byte| match byte {
+    let auto = map_opt(byte, |byte| match byte {
         b'1' => Some(true),
         b'0' => Some(false),
         _ => None,
     });
-    let range = map_opt(u8, |byte| byte.is_ascii_digit().then(|| byte - b'0'));
+    let range = map_opt(byte, |byte| byte.is_ascii_digit().then(|| byte - b'0'));
     (
         context("a function code", function),
         context("1 or 0 for automatic range", auto),

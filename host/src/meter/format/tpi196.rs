@@ -11,14 +11,7 @@
 //! Read in the TPI 196 manual, p. 37, whose example is `2 DCV -1.2345 mV`. Not certain: that an overload is sent
 //! as `OL` with a point anywhere, and the words behind the key codes.
 
-use nom::{
-    Parser,
-    bytes::complete::{is_not, tag, take_till1},
-    character::complete::{space0, space1},
-    combinator::map_opt,
-    error::context,
-    sequence::{delimited, preceded},
-};
+use nom::{Parser, bytes::complete::tag, combinator::map_opt, error::context, sequence::preceded};
 
 use super::{
     Content, Cut, Lines, Wire,
@@ -46,7 +39,7 @@ impl Wire for Tpi196 {
         self.lines.cut(waiting)
     }
 
-    fn read(&mut self, frame: &[u8]) -> Result<Content, Problem> {
+    fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
         if let [b'1' | b'3', b' ', key @ ..] = line {
             self.key(key);
@@ -56,9 +49,10 @@ impl Wire for Tpi196 {
         if !quantity.suits(function) {
             return Err(Problem::text("a unit that goes with the function", line));
         }
-        let value =
-            shown(value, power).ok_or_else(|| Problem::text("a number or OL after the function", line))?;
-        Ok(Content::Reading(Reading { value, function: Some(function), flags: self.keys }))
+        let value = shown(value, b'.', power)
+            .ok_or_else(|| Problem::text("a number or OL after the function", line))?;
+        *into = Reading { value, function: Some(function), flags: self.keys };
+        Ok(Content::Reading)
     }
 
     fn give_up(&self, frame_length: usize) -> usize {
@@ -89,8 +83,9 @@ impl Tpi196 {
     }
 }
 
+#[inline]
 fn rule(input: &[u8]) -> Matched<'_, (Function, &[u8], (Quantity, i8))> {
-    let function = map_opt(take_till1(|byte| byte == b' '), |name: &[u8]| {
+    let function = map_opt(word, |name: &[u8]| {
         Some(match name {
             b"DIO" => Function::Diode,
             b"DCV" => Function::DcVoltage,
@@ -104,17 +99,29 @@ fn rule(input: &[u8]) -> Matched<'_, (Function, &[u8], (Quantity, i8))> {
             _ => return None,
         })
     });
-    let unit = map_opt(take_till1(|byte| byte == b' '), unit);
-    (
-        preceded((context("2 before a value", tag(&b"2"[..])), space1), context("a function", function)),
-        delimited(space1, signed, space1),
-        delimited(space0, context("a unit", unit), space0),
+    preceded(
+        context("2 before a value", tag(&b"2 "[..])),
+        (context("a function", function), signed, context("a unit", map_opt(word, unit))),
     )
-        .parse(input)
+    .parse(input)
+}
+
+/// A word, with the blanks before and behind it.
+#[inline]
+fn word(input: &[u8]) -> Matched<'_, &[u8]> {
+    let input = input.trim_ascii_start();
+    let end = input.iter().position(|byte| *byte == b' ').unwrap_or(input.len());
+    let (word, rest) = input.split_at(end);
+    Ok((rest.trim_ascii_start(), word))
 }
 
 /// A sign, blanks and the word behind it.
+#[inline]
 fn signed(input: &[u8]) -> Matched<'_, &[u8]> {
-    let sign = nom::combinator::opt((nom::character::complete::one_of("+-"), space0));
-    nom::combinator::recognize((sign, is_not(" "))).parse(input)
+    let digits = match input {
+        [b'+' | b'-', rest @ ..] => rest,
+        rest => rest,
+    };
+    let (rest, _) = word(digits)?;
+    Ok((rest, &input[..input.len() - rest.len()]))
 }

@@ -298,3 +298,74 @@ fn check_timeout(
         timeout.as_millis().to_string(),
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The shipped profile with one line replaced, and what is said about it.
+    fn check(profile: &str, line: &str, replacement: &str) -> String {
+        let text = crate::meter::shipped(profile).unwrap().to_toml();
+        assert!(text.contains(line), "{line} is not in {text}");
+        let error = Profile::from_toml(&text.replacen(line, replacement, 1)).unwrap_err();
+        error.to_string()
+    }
+
+    #[test]
+    fn an_error_names_the_field_and_what_was_expected_and_found() {
+        for (profile, line, replacement, message) in [
+            (
+                "fs9721",
+                "readings_per_second = 3.0",
+                "readings_per_second = 0.0",
+                "timing.readings_per_second of meter profile fs9721: expected 0.05 to 10000, found 0",
+            ),
+            (
+                "fs9721",
+                "name = \"fs9721\"",
+                "name = \"My Meter\"",
+                "name of meter profile My Meter: expected lower-case letters, digits and dashes, found \"My Meter\"",
+            ),
+            (
+                "fs9721",
+                "agree = 2",
+                "agree = 0",
+                "timing.agree of meter profile fs9721: expected 1 to 100 readings, found 0",
+            ),
+            (
+                "es14",
+                "parity = \"odd\"",
+                "parity = \"even\"",
+                "port.parity of meter profile es14: expected 7 bits with odd parity, or 8 bits without, found 7 bits, parity Even",
+            ),
+            (
+                "fs9721",
+                "format = \"fs9721\"",
+                "format = \"line\"",
+                "line of meter profile fs9721: expected the table [line] with format line and only then, found format line",
+            ),
+            (
+                "text-lines",
+                "value_column = 2",
+                "value_column = 0",
+                "line.value_column of meter profile text-lines: expected a column from 1 to 64, found 0",
+            ),
+            (
+                "scpi-bench",
+                "amperes = 0.001",
+                "amperes = 1.0",
+                "diode.source.amperes of meter profile scpi-bench: expected more than 0 and at most 0.02 amperes, found 1",
+            ),
+        ] {
+            assert_eq!(check(profile, line, replacement), message);
+        }
+    }
+
+    #[test]
+    fn a_field_that_is_not_known_is_named() {
+        let text = crate::meter::shipped("fs9721").unwrap().to_toml().replace("baud =", "speed =");
+        let error = Profile::from_toml(&text).unwrap_err();
+        let source = std::error::Error::source(&error).unwrap().to_string();
+        assert!(source.contains("speed"), "{source}");
+    }
+}

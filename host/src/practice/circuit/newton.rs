@@ -22,8 +22,8 @@ use crate::{physics::thermal_voltage, units::Volts};
 /// nothing a voltage, and draws a picoampere at 1 V.
 const LEAST_CONDUCTANCE: f64 = 1e-12;
 
-/// A solution stands when no junction moved by more, in volts, or of itself above a volt. Newton's method squares the error, so the last step
-/// leaves far less than this.
+/// A solution stands when nothing moved by more, in volts, or of itself above a volt. Newton's method squares the
+/// error, so the last step leaves far less than this.
 const SETTLED: f64 = 1e-9;
 
 /// Steps before giving up. Boards take 10 to 20.

@@ -95,7 +95,7 @@ fn pack(built: &Built, elf: &Path, image: &Image, out: &Path) -> Result<(), Box<
 
 fn workspace() -> PathBuf {
     let own = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
-    own.parent().map_or(own.clone(), Path::to_owned)
+    own.ancestors().nth(2).map_or(own.clone(), Path::to_owned)
 }
 
 fn eprint_line(line: &str) {
