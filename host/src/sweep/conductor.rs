@@ -524,13 +524,15 @@ impl Conductor {
     fn prove(&mut self) {
         let visits = &self.score.setting.plan.visits;
         let Some(check) = visits.iter().find(|visit| visit.target == Target::Check) else { return };
-        let Some(pin) = self.observer.wants_proof().filter(|_| self.proofs < MOST_CHECK_FAILURES) else {
+        let wanted = self.observer.wants_proof();
+        if wanted.is_empty() || self.proofs >= MOST_CHECK_FAILURES {
             return;
-        };
-        let Some(told) = visits.iter().find(|visit| visit.target == Target::Pin(pin)) else { return };
+        }
         self.proofs += 1;
         self.stepping = Stepping::Direct;
-        self.todo.extend([*told, *check]);
+        let is_told = |visit: &&Visit| matches!(visit.target, Target::Pin(pin) if wanted.contains(&pin));
+        self.todo.extend(visits.iter().filter(is_told).copied());
+        self.todo.push_back(*check);
     }
 
     fn begin_if_prepared(&mut self, now: Moment) {
