@@ -211,7 +211,9 @@ impl Observer {
                     self.caution = self.caution.saturating_sub(1);
                     seen.extend(self.reading(&frame));
                 }
-                Err(_) => self.caution = CAUTION,
+                // Between visits a meter also tells its name and its errors: no readings, but no damage.
+                Err(_) if self.visit.is_some() => self.caution = CAUTION,
+                Err(_) => {}
             }
         }
         seen

@@ -192,7 +192,9 @@ mod tests {
     fn agreeing_readings_decide() {
         assert_eq!(check([543, 543, 543].map(Some)), Some((3, volts(0.543))));
         assert_eq!(check([543, 544, 542].map(Some)), Some((3, volts(0.542))));
-        assert_eq!(check([700, 543, 543, 544].map(Some)), Some((4, volts(0.544))));
+        // Once readings have differed, one more must agree.
+        assert_eq!(check([700, 543, 543, 544].map(Some)), None);
+        assert_eq!(check([700, 543, 543, 544, 543].map(Some)), Some((5, volts(0.543))));
         assert_eq!(check([543, 543].map(Some)), None);
     }
 
