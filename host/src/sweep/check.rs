@@ -5,7 +5,8 @@
 //! more readings dropped.
 //!
 //! A check proves nothing where the pin before it reads like the check channel itself: then the pins stay unproven
-//! until a later check.
+//! until a later check. And where a lag can reach back further than one visit, the check shows an input that was read
+//! for no pin yet and may be alike by chance: then pins are proven by two good checks in a row.
 
 use crate::{readings::PinValue, units::Volts};
 
@@ -15,6 +16,10 @@ pub(super) struct CheckChannel {
     expected: Option<Volts>,
     first: Option<Volts>,
     since: Vec<usize>,
+    /// So many of them have had one good check.
+    looked: usize,
+    /// Two good checks prove a pin, not one.
+    is_deep: bool,
     before: Option<PinValue>,
 }
 
@@ -39,15 +44,30 @@ const FIRST_TOLERANCE: f64 = 0.25;
 /// How far a later check may lie from the first one of the same sweep: drift within a sweep is a few counts.
 const LATER_TOLERANCE: Volts = Volts::of(0.010);
 
+/// Conversions by which a meter may lag behind its profile (METERS 3.1: sinc filters and averaging).
+const LONGEST_LAG: u16 = 4;
+
 impl CheckChannel {
-    pub(super) const fn new(expected: Option<Volts>) -> Self {
-        Self { expected, first: None, since: Vec::new(), before: None }
+    /// `visit` is the number of readings of a visit.
+    pub(super) const fn new(expected: Option<Volts>, visit: u16) -> Self {
+        let is_deep = visit < LONGEST_LAG;
+        Self { expected, first: None, since: Vec::new(), looked: 0, is_deep, before: None }
     }
 
     /// A pin was read.
     pub(super) fn pin(&mut self, pin: usize, value: PinValue) {
         self.since.push(pin);
         self.before = Some(value);
+    }
+
+    /// A pin was read once more, only to be told from the check channel.
+    pub(super) const fn pin_again(&mut self, value: PinValue) {
+        self.before = Some(value);
+    }
+
+    /// Pins to visit before a check, so that the longest lag shows one of them.
+    pub(super) const fn told_pins(&self) -> usize {
+        if self.is_deep { 2 } else { 1 }
     }
 
     /// Whether pins wait for a check that could show a lag.
@@ -78,11 +98,16 @@ impl CheckChannel {
             Some(seen) if is_good => {
                 self.first.get_or_insert(seen);
                 if before.is_some_and(|before| self.is_told_from(before)) {
-                    self.since.clear();
+                    let proven = if self.is_deep { self.looked } else { self.since.len() };
+                    self.since.drain(..proven.min(self.since.len()));
+                    self.looked = self.since.len();
                 }
                 CheckVerdict::Good
             }
-            _ => CheckVerdict::Bad { expected, voided: std::mem::take(&mut self.since) },
+            _ => {
+                self.looked = 0;
+                CheckVerdict::Bad { expected, voided: std::mem::take(&mut self.since) }
+            }
         }
     }
 }
@@ -97,7 +122,7 @@ mod tests {
 
     #[test]
     fn pins_since_the_last_good_check_are_voided() {
-        let mut check = CheckChannel::new(Some(Volts::of(0.47)));
+        let mut check = CheckChannel::new(Some(Volts::of(0.47)), 7);
         assert_eq!(check.judge(volts(0.45)), CheckVerdict::Good);
         check.pin(1, volts(0.8));
         assert_eq!(check.judge(volts(0.452)), CheckVerdict::Good);
@@ -112,7 +137,7 @@ mod tests {
     /// passed, and sixteen pins kept their neighbours' readings.
     #[test]
     fn a_check_after_a_pin_that_reads_alike_proves_nothing() {
-        let mut check = CheckChannel::new(None);
+        let mut check = CheckChannel::new(None, 7);
         assert_eq!(check.judge(volts(0.45)), CheckVerdict::Good);
         check.pin(1, volts(0.8));
         check.pin(2, volts(0.46));
@@ -122,9 +147,26 @@ mod tests {
         assert!(matches!(check.judge(volts(0.7)), CheckVerdict::Bad { voided, .. } if voided == [1, 2, 3]));
     }
 
+    /// Found by the pairing simulation: four conversions are two visits of a triggered meter, and the check showed a
+    /// pin that read like itself while the pin before it had been given another pin's reading.
+    #[test]
+    fn where_a_lag_reaches_back_two_visits_two_checks_prove_a_pin() {
+        let mut check = CheckChannel::new(None, 2);
+        check.judge(volts(0.45));
+        check.pin(1, volts(0.8));
+        assert_eq!(check.judge(volts(0.45)), CheckVerdict::Good);
+        check.pin(2, volts(0.7));
+        assert!(matches!(check.judge(volts(0.8)), CheckVerdict::Bad { voided, .. } if voided == [1, 2]));
+        check.pin(1, volts(0.8));
+        check.judge(volts(0.45));
+        check.pin_again(volts(0.8));
+        check.judge(volts(0.45));
+        assert!(!check.has_unproven());
+    }
+
     #[test]
     fn without_knowledge_the_first_check_sets_the_mark() {
-        let mut check = CheckChannel::new(None);
+        let mut check = CheckChannel::new(None, 7);
         assert_eq!(check.judge(volts(0.9)), CheckVerdict::Good);
         assert!(matches!(check.judge(volts(0.7)), CheckVerdict::Bad { .. }));
     }

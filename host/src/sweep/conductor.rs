@@ -77,6 +77,8 @@ pub struct Conductor {
     repeated: Vec<usize>,
     check_failures: u16,
     proofs: u16,
+    /// Visits that were made only to prove others.
+    proof_visits: usize,
     openings: u16,
     requests_lost: u16,
     damaged: u16,
@@ -154,6 +156,7 @@ impl Conductor {
             repeated: Vec::new(),
             check_failures: 0,
             proofs: 0,
+            proof_visits: 0,
             openings: 0,
             requests_lost: 0,
             damaged: 0,
@@ -208,7 +211,15 @@ impl Conductor {
         };
         // By the profile's spoilt readings, not by what the check channel has taught.
         let Setting { timing, plan, .. } = &self.score.setting;
-        Floor::of(timing, stream.period(), overhead, plan.visits.len(), self.observer.results())
+        // The time runs until the last pin is decided; a check channel after it does not count.
+        let is_pin = |visit: &Visit| matches!(visit.target, Target::Pin(_));
+        let visits = plan.visits.iter().rposition(is_pin).map_or(0, |last| last + 1);
+        let results = self.observer.results();
+        let mut floor = Floor::of(timing, stream.period(), overhead, visits, results);
+        // Pins read once more for the check channel's sake, and the check before them, confirm and read nothing new.
+        let proof = Floor::of(timing, stream.period(), overhead, self.proof_visits, &[]);
+        floor.confirmations = floor.confirmations.saturating_add(proof.visits);
+        floor
     }
 
     /// The operator wants to stop.
@@ -524,13 +535,16 @@ impl Conductor {
     fn prove(&mut self) {
         let visits = &self.score.setting.plan.visits;
         let Some(check) = visits.iter().find(|visit| visit.target == Target::Check) else { return };
-        let Some(pin) = self.observer.wants_proof().filter(|_| self.proofs < MOST_CHECK_FAILURES) else {
+        let wanted = self.observer.wants_proof();
+        if wanted.is_empty() || self.proofs >= MOST_CHECK_FAILURES {
             return;
-        };
-        let Some(told) = visits.iter().find(|visit| visit.target == Target::Pin(pin)) else { return };
+        }
         self.proofs += 1;
+        self.proof_visits += wanted.len() + 1;
         self.stepping = Stepping::Direct;
-        self.todo.extend([*told, *check]);
+        let is_told = |visit: &&Visit| matches!(visit.target, Target::Pin(pin) if wanted.contains(&pin));
+        self.todo.extend(visits.iter().filter(is_told).copied());
+        self.todo.push_back(*check);
     }
 
     fn begin_if_prepared(&mut self, now: Moment) {

@@ -49,7 +49,13 @@ pub struct Observer {
     check: CheckChannel,
     results: Vec<Option<PinResult>>,
     retries: Vec<u16>,
+    /// Readings to come that must agree with one more, since the line has damaged a frame of late.
+    caution: u8,
 }
+
+/// A damaged frame that is noticed tells of others that are not: a flipped bit can make another number. For so many
+/// readings one more must agree.
+const CAUTION: u8 = 100;
 
 /// What was read at a pin, and on what evidence.
 #[derive(Debug, Clone, PartialEq)]
@@ -126,9 +132,13 @@ impl Observer {
             sent: None,
             dwell: None,
             visit: None,
-            check: CheckChannel::new(setting.check_expected),
+            check: CheckChannel::new(
+                setting.check_expected,
+                u16::from(setting.timing.spoilt) + u16::from(setting.timing.agree),
+            ),
             results: vec![None; pins],
             retries: vec![0; pins],
+            caution: 0,
             setting,
         }
     }
@@ -196,8 +206,14 @@ impl Observer {
         let mut seen = Vec::new();
         self.decoder.push(bytes, now);
         while let Some(frame) = self.decoder.pull() {
-            if let Ok(frame) = frame {
-                seen.extend(self.reading(&frame));
+            match frame {
+                Ok(frame) => {
+                    self.caution = self.caution.saturating_sub(1);
+                    seen.extend(self.reading(&frame));
+                }
+                // Between visits a meter also tells its name and its errors: no readings, but no damage.
+                Err(_) if self.visit.is_some() => self.caution = CAUTION,
+                Err(_) => {}
             }
         }
         seen
@@ -227,6 +243,10 @@ impl Observer {
             }
             Belongs::Yes => {}
         }
+        if self.caution > 0 {
+            timing.agree = timing.agree.saturating_add(1);
+            timing.agree_overload = timing.agree_overload.saturating_add(1);
+        }
         if visit.target == Target::Check {
             // The check channel is never open: overloads are readings of the pin before it, and it must notice them
             // as soon as it would notice numbers.
@@ -251,13 +271,16 @@ impl Observer {
         self.stream.timing()
     }
 
-    /// A pin to read once more before a last look at the check channel: the check channel has not shown yet that the
-    /// latest pins are free of a lag, since the pin before it read like itself. `None` where nothing is left to show,
+    /// Pins to read once more before a last look at the check channel: the check channel has not shown yet that the
+    /// latest pins are free of a lag, since the pin before it read like itself. None where nothing is left to show,
     /// or every pin reads like the check channel.
     #[must_use]
-    pub fn wants_proof(&self) -> Option<usize> {
-        let mut told = self.results.iter().flatten().filter(|result| self.check.is_told_from(result.value));
-        if self.check.has_unproven() { told.next().map(|result| result.pin) } else { None }
+    pub fn wants_proof(&self) -> Vec<usize> {
+        let told = self.results.iter().flatten().filter(|result| self.check.is_told_from(result.value));
+        if !self.check.has_unproven() {
+            return Vec::new();
+        }
+        told.map(|result| result.pin).take(self.check.told_pins()).collect()
     }
 
     /// What was read at each pin, by index; `None` where no visit has ended yet.
@@ -294,7 +317,10 @@ impl Observer {
             channel,
             settled,
             ends,
-            settling: Settling::default(),
+            settling: match target {
+                Target::Check => Settling::of_check(),
+                Target::Pin(_) => Settling::default(),
+            },
             spoilt: 0,
             is_decided: false,
         });
@@ -325,6 +351,13 @@ impl Observer {
             Target::Pin(pin) => {
                 if let Some(sign) = AliveSign::of(value, self.setting.compliance) {
                     seen.push(Observation::Alive { pin, sign });
+                }
+                let known = self.results.get(pin).and_then(Option::as_ref);
+                if let Some(known) = known.filter(|known| !matches!(known.value, PinValue::Unread(_))) {
+                    // Visited once more for the check channel's sake: what was read first stands.
+                    self.check.pin_again(value);
+                    seen.push(Observation::Decided(known.clone()));
+                    return;
                 }
                 let result = self.result(visit, pin, value, at);
                 self.check.pin(pin, value);

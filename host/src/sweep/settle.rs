@@ -1,6 +1,7 @@
 //! Whether the readings of one pin have settled.
 //!
-//! The rule: the last `agree` distinct readings lie within the tolerance and do not creep in one direction.
+//! The rule: the last `agree` distinct readings lie within the tolerance and do not creep in one direction; one more
+//! where earlier ones have differed.
 //! A capacitor on a rail charges as dV/dt = I/C: while the readings move one way they are waited for; what
 //! never agrees is `not settled`, with its slope, and never a guess.
 
@@ -19,6 +20,7 @@ pub struct Settling {
     recent: VecDeque<(Moment, Result<Number, NoValue>)>,
     first: Option<Moment>,
     taken: u32,
+    is_check: bool,
 }
 
 /// What is known after a reading.
@@ -35,11 +37,18 @@ const KEPT: usize = 16;
 
 impl Default for Settling {
     fn default() -> Self {
-        Self { recent: VecDeque::with_capacity(KEPT), first: None, taken: 0 }
+        Self { recent: VecDeque::with_capacity(KEPT), first: None, taken: 0, is_check: false }
     }
 }
 
 impl Settling {
+    /// For the check channel: nothing charges there, and whatever agrees at all is evidence, for what is looked for are
+    /// readings of another pin, which may stop at any time.
+    #[must_use]
+    pub fn of_check() -> Self {
+        Self { is_check: true, ..Self::default() }
+    }
+
     /// Takes a reading that belongs to this pin.
     pub fn take(&mut self, value: Result<Number, NoValue>, at: Moment, timing: &Timing) -> Step {
         if value == Err(NoValue::NotMeasured) {
@@ -52,7 +61,11 @@ impl Settling {
         self.taken += 1;
         let first = *self.first.get_or_insert(at);
 
-        if let Some(value) = self.agreed(timing) {
+        // Readings that have differed are not trusted as soon: where a capacitor charges or a frame is damaged, two may
+        // agree by chance.
+        let have_differed = !self.is_check && self.taken > u32::from(timing.agree);
+        let agree = timing.agree.saturating_add(u8::from(have_differed));
+        if let Some(value) = self.agreed(&Timing { agree, ..*timing }) {
             return Step::Decided(value);
         }
         let limit = if self.moves_one_way() { timing.ramp_limit } else { timing.patience };
@@ -101,7 +114,8 @@ impl Settling {
                     minimum(&numbers.iter().map(|number| number.resolution()).collect::<Vec<_>>());
                 // Two counts: a reading on the edge between two counts shows either, and noise adds one.
                 let tolerance = timing.tolerance.get().max(2.0 * one_count);
-                let creeps = high - low > 1.5 * one_count && wanted > 2 && is_monotone(&last);
+                let creeps =
+                    !self.is_check && high - low > 1.5 * one_count && wanted > 2 && is_monotone(&last);
                 (high - low <= tolerance * (1.0 + 1e-9) && !creeps)
                     .then(|| PinValue::Volts(number.to_volts()))
             }
@@ -178,7 +192,9 @@ mod tests {
     fn agreeing_readings_decide() {
         assert_eq!(check([543, 543, 543].map(Some)), Some((3, volts(0.543))));
         assert_eq!(check([543, 544, 542].map(Some)), Some((3, volts(0.542))));
-        assert_eq!(check([700, 543, 543, 544].map(Some)), Some((4, volts(0.544))));
+        // Once readings have differed, one more must agree.
+        assert_eq!(check([700, 543, 543, 544].map(Some)), None);
+        assert_eq!(check([700, 543, 543, 544, 543].map(Some)), Some((5, volts(0.543))));
         assert_eq!(check([543, 543].map(Some)), None);
     }
 
