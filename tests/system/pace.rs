@@ -1,4 +1,4 @@
-//! A sweep spends little more than the least that its switching board and its meter allow (DESIGN: time), in
+//! A sweep spends little more than the least that its switching board and its meter allow (docs/facts.md 3.1), in
 //! simulated time, so the ratio is the same on every machine.
 
 use pintally::{meter, practice::meter::MeterOptions, units::Volts};

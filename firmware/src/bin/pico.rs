@@ -68,7 +68,7 @@ mod image {
     /// GP6 to GP9 and GP21 high: what must be low for every channel to be open and nothing to bleed.
     const OUTPUTS_THAT_CONNECT: u32 = 0b1111 << 6 | 1 << 21;
 
-    /// For 16:1 multiplexers of the ADG1606 kind, which break before they make in about 0.15 µs (METERS 2.3,
+    /// For 16:1 multiplexers of the ADG1606 kind, which break before they make in about 0.15 µs (docs/facts.md 2.3,
     /// from memory of the data sheet): far longer than they need, short against any meter.
     const WAITS: Waits = Waits { break_us: 50, make_us: 50 };
 

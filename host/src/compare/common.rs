@@ -86,7 +86,7 @@ const TEMPERATURE_DOUBT: f64 = 4.0;
 /// Residuals this many times wider than the reference lets expect speak for another meter.
 const SUSPICIOUS: f64 = 1.6;
 
-/// Ratios of test currents that are looked through: 0.3 to 1.5 mA (METERS, section 2.1) both ways.
+/// Ratios of test currents that are looked through: 0.3 to 1.5 mA (docs/facts.md, 2.1) both ways.
 const RATIO: (f64, f64) = (0.15, 6.0);
 
 /// A step of 2 % in current moves a junction by half a millivolt.

@@ -12,16 +12,16 @@ use crate::{
     units::Ohms,
 };
 
-/// From driving a reed relay to its contact being made, in µs. METERS.md 2.3 (RI-02): operate 0.30 ms with bounce.
+/// From driving a reed relay to its contact being made, in µs. docs/facts.md 2.3 (RI-02): operate 0.30 ms with bounce.
 const OPERATE_US: u64 = 300;
 
-/// From driving a reed relay to its contact being open, in µs. METERS.md 2.3 (RI-02): release 0.07 ms at most.
+/// From driving a reed relay to its contact being open, in µs. docs/facts.md 2.3 (RI-02): release 0.07 ms at most.
 const RELEASE_US: u64 = 70;
 
 /// What the firmware waits, both with a margin over the relay's own times.
 const WAITS: Waits = Waits { break_us: 500, make_us: 1000 };
 
-/// Resistance of leads, relay and wire to each channel: METERS.md 2.3 gives 0.2 to 0.5 Ω for leads, 0.15 Ω for a
+/// Resistance of leads, relay and wire to each channel: docs/facts.md 2.3 gives 0.2 to 0.5 Ω for leads, 0.15 Ω for a
 /// reed contact.
 const PATH: [f64; 2] = [0.4, 0.6];
 

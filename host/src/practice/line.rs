@@ -29,10 +29,10 @@ const ARRIVED: Volts = Volts::of(20e-6);
 /// once.
 const SHORTEST_STEP: f64 = 20e-6;
 
-/// Resistance of the bleed resistor. METERS.md 4: 330 Ω takes 100 µF from 5 V to 50 mV in 0.15 s.
+/// Resistance of the bleed resistor. docs/facts.md 4: 330 Ω takes 100 µF from 5 V to 50 mV in 0.15 s.
 const BLEED: Ohms = Ohms::of(330.0);
 
-/// A single-supply multiplexer's own clamp diode, which every open pin then shows (METERS.md 2.3, trap 1).
+/// A single-supply multiplexer's own clamp diode, which every open pin then shows (docs/facts.md 2.3, trap 1).
 const MULTIPLEXER_CLAMP: Junction =
     Junction { saturation: Amperes::of(1e-13), ideality: 1.05, series: Ohms::of(20.0) };
 

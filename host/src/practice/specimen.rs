@@ -33,7 +33,7 @@ const TEMPERATURE: (f64, f64) = (23.0, 2.5);
 /// Resistance of a good joint, in ohms.
 const JOINT: [f64; 2] = [0.004, 0.02];
 
-/// Resistance between a contact of the jig and a pin: METERS.md 2.3 gives 10 to 200 mΩ for spring probes.
+/// Resistance between a contact of the jig and a pin: docs/facts.md 2.3 gives 10 to 200 mΩ for spring probes.
 const CONTACT: [f64; 2] = [0.02, 0.2];
 
 /// Resistance behind which a powered net is held: a supply through a board's tracks and a protection switch.
@@ -63,7 +63,7 @@ pub struct DirectMeter {
 
 impl Default for DirectMeter {
     /// A bench meter: 1 mA up to 3.2 V, 1 mV, overload above 2.5 V. Currents and limits of this order are in
-    /// METERS.md 2.1.
+    /// docs/facts.md 2.1.
     fn default() -> Self {
         Self {
             source: DiodeSource::ConstantCurrent { current: Amperes::of(1e-3), compliance: Volts::of(3.2) },

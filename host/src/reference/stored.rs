@@ -329,8 +329,8 @@ mod tests {
         for (from, to, expected) in [
             ("version = 1", "version = 9", "expected reference version 1 to 1, found 9"),
             (FORMAT, "recipe", "expected format \"pintally reference\", found `recipe`"),
-            ("[0.5]", "[0.5, 0.6]", "expected 1 readings at pin 1, one a board, found 2"),
-            ("[\"OL\"]", "[\"0l\"]", "expected volts, \"OL\" or \"-\" at pin 2, found 0l"),
+            ("[0.5]", "[0.5, 0.6]", "expected 1 readings at pin `1`, one a board, found 2"),
+            ("[\"OL\"]", "[\"0l\"]", "expected volts, \"OL\" or \"-\" at pin `2`, found `0l`"),
         ] {
             let text = good.replace(from, to);
             assert_ne!(text, good, "{from} stands in the file");

@@ -22,7 +22,7 @@ pub struct Settings {
 
 impl Default for Settings {
     fn default() -> Self {
-        // A reed contact rings for up to 2 ms after it has closed (METERS.md 2.3): 3 ms serves every switch.
+        // A reed contact rings for up to 2 ms after it has closed (docs/facts.md 2.3): 3 ms serves every switch.
         Self {
             repaired: Vec::new(),
             settle_us: 3000,

@@ -102,7 +102,7 @@ mod tests {
         Floor::of(&timing, timing.period, overhead, 1, &[]).total()
     }
 
-    /// METERS model: t = switch + settle + (n + k)/f + frame, here with the phase of the conversions known.
+    /// The model of docs/facts.md 3.1: t = switch + settle + (n + k)/f + frame, here with the phase of the conversions known.
     #[test]
     fn a_streaming_meter_takes_spoilt_and_agreeing_periods() {
         let frame = Duration::from_millis(16);

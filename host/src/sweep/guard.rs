@@ -43,7 +43,7 @@ pub enum AliveSign {
 /// a few counts around a short is no sign of life.
 const NEGATIVE: Volts = Volts::of(-0.050);
 
-/// How far above the stated compliance a reading may lie: compliance is stated as "about" (METERS 2.1).
+/// How far above the stated compliance a reading may lie: compliance is stated as "about" (docs/facts.md 2.1).
 const COMPLIANCE_MARGIN: f64 = 1.05;
 
 impl Guard {

@@ -29,7 +29,7 @@ pub enum Target {
     Check,
 }
 
-/// The check channel is visited after so many pins (DESIGN 7).
+/// The check channel is visited after so many pins.
 const CHECK_EVERY: usize = 16;
 
 impl Plan {

@@ -14,7 +14,7 @@ pub struct Timing {
     pub pacing: Pacing,
     /// Time from one conversion to the next, as the profile states it.
     pub period: Duration,
-    /// Readings that are spoilt by a step at the input, counting the conversion in progress (METERS: a
+    /// Readings that are spoilt by a step at the input, counting the conversion in progress (docs/facts.md 3.1: a
     /// dual-slope converter without averaging spoils 1, sinc filters and display averaging more).
     pub spoilt: u8,
     /// Distinct readings that must agree.
@@ -47,7 +47,7 @@ pub enum Pacing {
     Triggered,
 }
 
-/// How long readings that move to and fro are waited for, at least (METERS 2.4: 2 s, common practice).
+/// How long readings that move to and fro are waited for, at least (docs/facts.md 2.4: 2 s, common practice).
 const PATIENCE: Duration = Duration::from_secs(2);
 
 /// How long a rail that charges is waited for: 4700 µF at 1 mA reach 0.5 V in 2.4 s, at 0.3 mA in 8 s.
