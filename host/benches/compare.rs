@@ -20,10 +20,10 @@ const BOARDS: usize = 100;
 fn connector(pins: usize) -> Connector {
     let pin = |index: usize| Pin {
         name: PinName::new(&(index + 1).to_string()),
-        row: Some(if index % 2 == 0 { "A".into() } else { "B".into() }),
+        row: Some(if index.is_multiple_of(2) { "A".into() } else { "B".into() }),
         position: u16::try_from(index / 2 + 1).ok(),
-        net: Some(if index % 7 == 0 { "GND".into() } else { format!("S{index}") }),
-        role: Some(if index % 7 == 0 { Role::Ground } else { Role::Signal }),
+        net: Some(if index.is_multiple_of(7) { "GND".into() } else { format!("S{index}") }),
+        role: Some(if index.is_multiple_of(7) { Role::Ground } else { Role::Signal }),
         pair: None,
         note: None,
     };
@@ -36,7 +36,7 @@ fn board(name: String, pins: usize, seed: &mut u64) -> BoardReadings {
         .map(|index| {
             *seed = *seed * 48_271 % 0x7fff_ffff;
             let scatter = *seed as f64 / 2_147_483_647.0 - 0.5;
-            let drop = if index % 7 == 0 { 0.0 } else { 0.40 + 0.005 * (index * 37 % 90) as f64 };
+            let drop = if index.is_multiple_of(7) { 0.0 } else { 0.40 + 0.005 * (index * 37 % 90) as f64 };
             PinValue::Volts(Volts::of((drop + 0.008 * scatter).max(0.0)))
         })
         .collect();

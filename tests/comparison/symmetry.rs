@@ -123,7 +123,7 @@ fn any_connector() -> impl Strategy<Value = Connector> {
             .enumerate()
             .map(|(index, (role, net, position, pair))| Pin {
                 name: PinName::new(&(index + 1).to_string()),
-                row: position.map(|p| if p % 2 == 0 { "A".into() } else { "B".into() }),
+                row: position.map(|p| if p.is_multiple_of(2) { "A".into() } else { "B".into() }),
                 position,
                 net: net.map(|net| format!("N{net}")),
                 role,

@@ -2,6 +2,11 @@
 //!
 //! Values: `fixtures/published/spice/forward_drop.csv`, solved by ngspice 39.3, netlists beside it.
 #![allow(missing_docs, reason = "a test binary")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::disallowed_methods,
+    reason = "a test reads its fixtures and fails where they are missing"
+)]
 
 use std::{fs, path::PathBuf};
 

@@ -1,5 +1,10 @@
 //! Statistics against published and independently computed values. Sources stand beside each check.
 #![allow(missing_docs, reason = "a test binary")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::disallowed_methods,
+    reason = "a test reads its fixtures and fails where they are missing"
+)]
 
 use std::{fs, path::PathBuf};
 
