@@ -1,5 +1,11 @@
 //! Both ends joined, in simulated time.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "tests: they unwrap what they made and print tables"
+)]
+
 mod bench;
 mod pace;
 mod pairing;
