@@ -173,3 +173,50 @@ fn jig_and_meter_exchanged() {
     assert_eq!(exchanged.status, Some(69), "{}", exchanged.text());
     assert!(exchanged.stderr.contains("exchange --jig and --meter"), "{}", exchanged.text());
 }
+
+#[test]
+fn a_switching_board_of_another_protocol_version() {
+    use std::{
+        io::{Read, Write},
+        net::TcpListener,
+    };
+
+    use protocol::{Accumulator, Answer, BoardMessage, Fault, RequestFrame, frame};
+
+    let place = Place::new();
+    place.file("j5.toml", J5);
+    let jig = TcpListener::bind("127.0.0.1:0").unwrap();
+    let meter = TcpListener::bind("127.0.0.1:0").unwrap();
+    let ports = [&jig, &meter].map(|listener| format!("tcp:{}", listener.local_addr().unwrap()));
+    // A board from the future: it understands the greeting, which never changes, and refuses it.
+    let board = std::thread::spawn(move || {
+        let (mut stream, _) = jig.accept().unwrap();
+        let mut requests = Accumulator::<RequestFrame>::new();
+        let mut byte = [0];
+        while stream.read_exact(&mut byte).is_ok() {
+            if let Some(Ok(request)) = requests.push(byte[0]) {
+                let answer = Answer::Refused(Fault::Version { min: 7, max: 9 });
+                let message = BoardMessage::Answer { seq: request.seq, at_us: 1, answer };
+                // The host hangs up when it has read the first refusal.
+                let _ = stream.write_all(&frame::encode(&message));
+            }
+        }
+    });
+    let outcome = place.run(&[
+        "sweep",
+        "--jig",
+        &ports[0],
+        "--meter",
+        &ports[1],
+        "--connector",
+        "j5.toml",
+        "--unpowered",
+        "--quiet",
+        "--log",
+        "x.jsonl",
+    ]);
+    board.join().unwrap();
+    let text = outcome.text().replace(&ports[0], "JIG").replace(&ports[1], "METER");
+    assert_eq!(outcome.status, Some(76), "{text}");
+    insta::assert_snapshot!(text);
+}

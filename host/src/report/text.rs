@@ -43,7 +43,7 @@ fn write(out: &mut String, connector: &Connector, judgement: &Judgement) -> std:
         if !finding.alternatives.is_empty() {
             let others: Vec<String> =
                 finding.alternatives.iter().take(ALTERNATIVES).map(|a| alternative(connector, a)).collect();
-            writeln!(out, "      or {}", others.join(", or "))?;
+            writeln!(out, "      one reading cannot tell it from: {}", others.join("; "))?;
         }
     }
     let unexplained: Vec<usize> =
