@@ -65,6 +65,20 @@ fn what_a_technician_sees() {
 }
 
 #[test]
+fn what_was_repaired_comes_first() {
+    let place = Place::new();
+    let faults = ["--fault", "open:B8", "--fault", "bridge:A17+A18"];
+    let first_finding = |outcome: &Outcome| {
+        outcome.stdout.lines().find(|line| line.starts_with("  ! ")).unwrap_or_default().to_owned()
+    };
+    let first =
+        |repaired: &str| first_finding(&sweep(&place, 3, &[&faults[..], &["--repaired", repaired]].concat()));
+    assert!(first("B8").contains("B8"));
+    std::fs::remove_file(place.path().join("3.jsonl")).unwrap();
+    assert!(first("A18").contains("A18"));
+}
+
+#[test]
 fn a_board_that_is_alive_is_refused_and_an_override_is_written_down() {
     let place = Place::new();
     let refused = sweep(&place, 1, &["--fault", "live:B1=3.3"]);

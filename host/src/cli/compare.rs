@@ -13,7 +13,7 @@ use crate::{
     readings::csv::Strictness,
     reference::{Conditions, Reference, learn},
     report,
-    units::Volts,
+    units::{Amperes, Volts},
 };
 
 /// Judge readings that exist already against known-good boards
@@ -37,6 +37,12 @@ pub(super) struct Args {
     /// Learn from all boards together what they share, such as another meter's current
     #[arg(long)]
     together: bool,
+    /// Pins that were repaired: findings there come first: A4,A5
+    #[arg(long, value_name = "PINS", value_delimiter = ',')]
+    repaired: Vec<String>,
+    /// Test current of the meter that read the boards to judge, in milliamperes: what it drives into a short
+    #[arg(long, value_name = "MILLIAMPERES")]
+    test_current: Option<f64>,
     /// List every pin in JSON
     #[arg(long)]
     pins: bool,
@@ -95,6 +101,7 @@ fn judge_all(
     strictness: Strictness,
     screen: &mut Screen,
 ) -> Result<ExitStatus, Failure> {
+    let repaired = inputs::pins("--repaired", &args.repaired, connector)?;
     let mut status = ExitStatus::Matches;
     let mut boards = inputs::boards(&args.readings, connector, strictness)?;
     let mut first = true;
@@ -104,7 +111,8 @@ fn judge_all(
     while let Some(board) = boards.next() {
         let board = board.map_err(|error| inputs::bad_row(&args.readings, error))?;
         inputs::warn(&args.readings, &mut boards, screen);
-        let judgement = engine.judge(&board);
+        let mut judgement = engine.judge(&board);
+        judgement.put_first(&repaired);
         match args.format {
             Format::Text => {
                 if !std::mem::take(&mut first) {
@@ -152,6 +160,14 @@ fn assumptions(args: &Args) -> Result<Assumptions, Failure> {
             )));
         }
         assumptions.spread = Volts::of(millivolts * 1e-3);
+    }
+    if let Some(milliamperes) = args.test_current {
+        if !(0.001..=100.0).contains(&milliamperes) {
+            return Err(usage(format!(
+                "expected --test-current from 0.001 to 100 milliamperes, found {milliamperes}"
+            )));
+        }
+        assumptions.board_current = Some(Amperes::of(milliamperes * 1e-3));
     }
     if let Some(share) = args.false_alarms {
         if !(share > 0.0 && share < 1.0) {

@@ -3,9 +3,10 @@
 use std::{fs::File, io::BufReader, path::Path};
 
 use crate::{
-    connector::{self, Connector, Wiring},
+    connector::{self, Connector, PinName, Wiring},
     exit_status::ExitStatus,
     failure::Failure,
+    label,
     meter::{self, Profile},
     readings::{
         BoardReadings,
@@ -110,6 +111,18 @@ pub(super) fn wiring(path: &Path, connector: &Connector) -> Result<Wiring, Failu
             About { what: "cannot use wiring", name: path.display().to_string(), source: Box::new(error) };
         hinted(Failure::new(ExitStatus::Configuration, about), hint)
     })
+}
+
+/// Pins named on the command line, by index.
+pub(super) fn pins(option: &str, names: &[String], connector: &Connector) -> Result<Vec<usize>, Failure> {
+    let find = |name: &String| {
+        connector.index_of(&PinName::new(name)).ok_or_else(|| {
+            let found =
+                format!("expected pins of {} in {option}, found {}", connector.name, label::shown(name));
+            Failure::new(ExitStatus::Usage, found)
+        })
+    };
+    names.iter().map(find).collect()
 }
 
 /// Takes a meter profile by the name of a shipped one, or reads it from a file.

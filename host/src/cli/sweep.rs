@@ -352,17 +352,8 @@ fn reference(
 }
 
 fn settings(args: &Args, connector: &Connector) -> Result<Settings, Failure> {
-    let mut repaired = Vec::new();
-    for name in &args.repaired {
-        let name = PinName::new(name);
-        if connector.index_of(&name).is_none() {
-            return Err(Failure::new(
-                ExitStatus::Usage,
-                format!("expected pins of {} in --repaired, found {name}", connector.name),
-            ));
-        }
-        repaired.push(name);
-    }
+    let repaired = inputs::pins("--repaired", &args.repaired, connector)?;
+    let repaired = repaired.into_iter().map(|pin| connector.pins[pin].name.clone()).collect();
     let spread = args.assume_spread.map(|millivolts| millivolts * 1e-3);
     if spread.is_some_and(|volts| !(0.0..=1.0).contains(&volts)) {
         return Err(Failure::new(ExitStatus::Usage, "expected --assume-spread from 0 to 1000 millivolts"));

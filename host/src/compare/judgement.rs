@@ -28,6 +28,14 @@ pub struct Judgement {
     pub not_shown: Arc<NotShown>,
 }
 
+impl Judgement {
+    /// Puts the findings at these pins first, each group in its order: what was repaired is what a technician wants to
+    /// know of first, and where a fault most likely sits.
+    pub fn put_first(&mut self, pins: &[usize]) {
+        self.findings.sort_by_key(|finding| !finding.pins.iter().any(|pin| pins.contains(pin)));
+    }
+}
+
 /// The verdict on a board.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Verdict {

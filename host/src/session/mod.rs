@@ -64,8 +64,7 @@ impl Session {
     #[must_use]
     pub fn setting(&self) -> Setting {
         let Header { connector, wiring, .. } = &self.header;
-        let first: Vec<usize> =
-            self.settings.repaired.iter().filter_map(|name| connector.index_of(name)).collect();
+        let first = self.repaired();
         let channels = wiring.channels();
         let check = wiring.check();
         let plan =
@@ -99,7 +98,16 @@ impl Session {
         let reference = self.reference.as_ref()?;
         let board_current = Some(short_current(self.profile.diode.source));
         let assumptions = Assumptions { board_current, ..self.settings.assumptions() };
-        Some(judge(&self.header.connector, reference, &self.readings(shown), &assumptions))
+        let judged = judge(&self.header.connector, reference, &self.readings(shown), &assumptions);
+        Some(judged.map(|mut judgement| {
+            judgement.put_first(&self.repaired());
+            judgement
+        }))
+    }
+
+    /// Pins that were repaired, by index.
+    fn repaired(&self) -> Vec<usize> {
+        self.settings.repaired.iter().filter_map(|name| self.header.connector.index_of(name)).collect()
     }
 
     fn without_path(&self, pin: usize, value: PinValue) -> PinValue {
