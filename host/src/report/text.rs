@@ -89,6 +89,8 @@ fn table(out: &mut String, connector: &Connector, pins: &[PinJudgement]) -> std:
     writeln!(out, "  {:>width$}  reading  expected  difference   limit", "pin")?;
     for (index, pin) in pins.iter().enumerate() {
         let sign = match pin.verdict {
+            // A shorted or leaking net pulls others a little along; that is explained and no difference of their own.
+            PinVerdict::Matches if is_beyond(pin) => "  ~ pulled along a little",
             PinVerdict::Matches => "",
             PinVerdict::AtFault => "  ! differs",
             PinVerdict::MovesAlong => "  ~ moves along",
@@ -110,11 +112,16 @@ fn table(out: &mut String, connector: &Connector, pins: &[PinJudgement]) -> std:
     Ok(())
 }
 
+/// Whether the reading lies outside the limit.
+fn is_beyond(pin: &PinJudgement) -> bool {
+    pin.difference.zip(pin.limit).is_some_and(|(difference, limit)| difference.get().abs() > limit.get())
+}
+
 fn not_shown(out: &mut String, connector: &Connector, limits: &NotShown) -> std::fmt::Result {
     writeln!(out, "This check does not show:")?;
     let joints = limits.smallest_joint.iter().flatten();
     if let Some(worst) = joints.max_by(|a, b| a.get().total_cmp(&b.get())) {
-        writeln!(out, "  joints below about {worst} (the worst pin; --pins lists each)")?;
+        writeln!(out, "  joints below about {worst} (the worst pin; JSON lists each)")?;
     }
     if !limits.like_neighbours.is_empty() {
         let pairs: Vec<String> = limits
