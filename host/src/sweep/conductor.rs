@@ -3,18 +3,16 @@
 //! Sans-IO: inputs and `now` go in, outputs and a deadline come out. All pairing is the observer's; the
 //! conductor only decides what to ask next, so that a replay needs nothing of it.
 
+mod answers;
+mod visits;
+
 use std::{collections::VecDeque, time::Duration};
 
-use protocol::{
-    Answer, BoardMessage, Channel, Event, Fault, Light, OpenReason, Pace, Request, RequestFrame, Sound,
-    version,
-};
+use protocol::{BoardMessage, Pace, Request, RequestFrame, version};
 
 use super::{
-    Floor, Guard, Notice, Observation, Observer, Overhead, Pacing, PinResult, Setting, SweepError, Target,
-    Visit,
+    Floor, Guard, Notice, Observer, Overhead, Pacing, PinResult, Setting, SweepError, Target, Visit,
     ear::{Ear, Message, Oddity},
-    trouble::describe_reason,
 };
 use crate::{
     connector::PinName,
@@ -307,246 +305,6 @@ impl Conductor {
         self.flush_ear(now);
     }
 
-    fn answer(&mut self, request: &Request, answer: Answer, now: Moment) {
-        match (request, answer) {
-            (_, Answer::Refused(fault)) => self.refused(request, fault, now),
-            (Request::Greet { .. }, Answer::Greeting(greeting)) => {
-                let missing = |visit: &&Visit| visit.channel.0 >= greeting.channels;
-                if let Some(visit) = self.score.setting.plan.visits.iter().find(missing) {
-                    let error =
-                        SweepError::NoSuchChannel { channel: visit.channel, channels: greeting.channels };
-                    self.fail(error, now);
-                    return;
-                }
-                if self.score.setting.plan.visits.len() > usize::from(greeting.plan_steps) {
-                    self.stepping = Stepping::Direct;
-                }
-                let timing = greeting.timing;
-                self.switch = Duration::from_micros(u64::from(timing.break_us) + u64::from(timing.make_us));
-                match self.phase {
-                    Phase::Preparing { meter_ready, .. } => {
-                        self.out.push_back(Output::Tell(Notice::Greeted(greeting)));
-                        self.phase = Phase::Preparing { greeted: true, meter_ready };
-                        self.ask(Request::Indicate { light: Light::Busy, sound: Sound::Silent }, now);
-                    }
-                    // Greeted again after a restart.
-                    _ => self.go_again(now),
-                }
-            }
-            (Request::LoadPlan { .. }, Answer::PlanLoaded { steps }) => self.load(usize::from(steps), now),
-            (Request::Advance { .. }, Answer::PlanEnded) | (Request::OpenAll, Answer::Opened) => {
-                if self.phase == Phase::Closing {
-                    self.end(Ok(()));
-                }
-            }
-            _ => self.begin_if_prepared(now),
-        }
-    }
-
-    fn refused(&mut self, request: &Request, fault: Fault, now: Moment) {
-        match fault {
-            // An indication is no part of the measurement.
-            _ if matches!(request, Request::Indicate { .. }) => self.begin_if_prepared(now),
-            Fault::Version { min, max } => {
-                let port = self.score.jig_port.clone();
-                let (host_min, host_max) = (version::MIN, version::CURRENT);
-                self.end(Err(SweepError::JigVersion { port, host_min, host_max, min, max }));
-            }
-            Fault::NotGreeted => self.restarted(now),
-            Fault::LidOpen => self.lid_opened(),
-            Fault::Superseded => {}
-            Fault::Opened(reason) => self.opened(reason, now),
-            Fault::NoPlan | Fault::PlanMismatch { .. } | Fault::WrongStep { .. } | Fault::PlanGap { .. } => {
-                self.stepping = Stepping::Direct;
-                self.go_again(now);
-            }
-            _ => self.fail(SweepError::JigRefused { what: describe_request(request), fault }, now),
-        }
-    }
-
-    fn event(&mut self, event: &Event, now: Moment) {
-        match event {
-            Event::Opened { reason: OpenReason::LidOpen } | Event::Lid { closed: false } => self.lid_opened(),
-            Event::Opened { reason } => self.opened(*reason, now),
-            Event::Lid { closed: true } => {
-                if let Phase::LidOpen { visit } = self.phase {
-                    self.stepping = Stepping::Direct;
-                    self.go_to(visit, now);
-                }
-            }
-            _ => {}
-        }
-    }
-
-    fn lid_opened(&mut self) {
-        if let Phase::Moving { visit } | Phase::Reading { visit, .. } = self.phase {
-            self.phase = Phase::LidOpen { visit };
-            self.out.push_back(Output::Tell(Notice::LidOpen));
-        }
-    }
-
-    /// Channels opened by themselves: the sweep goes on at the same pin, a limited number of times.
-    fn opened(&mut self, reason: OpenReason, now: Moment) {
-        if !matches!(self.phase, Phase::Moving { .. } | Phase::Reading { .. }) {
-            return;
-        }
-        self.openings += 1;
-        if self.openings > MOST_OPENINGS || reason == OpenReason::OtherHost {
-            self.fail(SweepError::JigOpened { times: self.openings, reason }, now);
-            return;
-        }
-        let reason = format!("every channel opened because {}", describe_reason(&reason));
-        self.out.push_back(Output::Tell(Notice::Resumed { reason }));
-        self.stepping = Stepping::Direct;
-        self.go_again(now);
-    }
-
-    fn restarted(&mut self, now: Moment) {
-        self.openings += 1;
-        if self.openings > MOST_OPENINGS {
-            let what = "it starts again and again".to_owned();
-            self.end(Err(SweepError::JigSilent { port: self.score.jig_port.clone(), what }));
-            return;
-        }
-        if matches!(self.phase, Phase::Moving { .. } | Phase::Reading { .. } | Phase::Loading { .. }) {
-            let reason = "the switching board started again".to_owned();
-            self.out.push_back(Output::Tell(Notice::Resumed { reason }));
-        }
-        self.stepping = Stepping::Direct;
-        self.ask(Request::Greet { min: version::MIN, max: version::CURRENT }, now);
-    }
-
-    /// Reports what was observed and moves on when a visit is over.
-    fn observe(&mut self, observations: Vec<Observation>, now: Moment) {
-        for observation in observations {
-            if matches!(self.phase, Phase::Closing | Phase::Ended) {
-                return;
-            }
-            match observation {
-                Observation::Began(target) => self.began(target, now),
-                Observation::Decided(result) => {
-                    self.guard = None;
-                    let total = self.score.setting.plan.pins();
-                    let (pin, value) = (result.pin, result.value);
-                    self.out.push_back(Output::Pin(result));
-                    let done = self.decided();
-                    self.out.push_back(Output::Tell(Notice::Decided { pin, value, done, total }));
-                    self.visit_over(now);
-                }
-                Observation::Alive { pin, sign } if self.score.override_alive => {
-                    self.out.push_back(Output::Tell(Notice::AliveOverridden { pin, sign }));
-                }
-                Observation::Alive { pin, sign } => {
-                    let pin = self.score.names.get(pin).cloned().unwrap_or_else(|| PinName::new("?"));
-                    self.fail(SweepError::BoardAlive { pin, sign }, now);
-                }
-                Observation::Checked => self.visit_over(now),
-                Observation::CheckFailed { expected, seen, voided } => {
-                    self.check_failed(&voided, now);
-                    self.out.push_back(Output::Tell(Notice::CheckFailed {
-                        expected,
-                        seen,
-                        voided: voided.len(),
-                    }));
-                }
-                Observation::Guard(guard) => self.guarded(guard, now),
-                Observation::Unplanned(_) => {}
-            }
-        }
-    }
-
-    fn began(&mut self, target: Target, now: Moment) {
-        if let Phase::Moving { visit } | Phase::Reading { visit, .. } = self.phase {
-            self.phase = Phase::Reading { visit, since: now };
-            let total = self.score.setting.plan.visits.len();
-            self.out.push_back(Output::Tell(Notice::Visiting { target, done: self.done, total }));
-            self.ear.want(true, now);
-        }
-    }
-
-    fn check_failed(&mut self, voided: &[usize], now: Moment) {
-        self.check_failures += 1;
-        self.stepping = Stepping::Direct;
-        if self.check_failures < MOST_CHECK_FAILURES {
-            if let Phase::Reading { visit, .. } = self.phase {
-                self.todo.push_front(visit);
-            }
-            let again = self.score.setting.plan.visits.iter().rev();
-            let is_void = |visit: &&Visit| matches!(visit.target, Target::Pin(pin) if voided.contains(&pin));
-            for visit in again.filter(is_void) {
-                self.todo.push_front(*visit);
-            }
-        }
-        self.visit_over(now);
-    }
-
-    fn guarded(&mut self, guard: Guard, now: Moment) {
-        match self.guard {
-            Some((known, since)) if known == guard => {
-                if guard.blocks() && now.since(since) >= GUARD_WAIT {
-                    self.fail(SweepError::MeterBlocked(guard), now);
-                }
-            }
-            _ => {
-                self.guard = Some((guard, now));
-                self.out.push_back(Output::Tell(Notice::Guard(guard)));
-            }
-        }
-    }
-
-    /// Goes to the next visit, or repeats what did not settle, or ends.
-    fn visit_over(&mut self, now: Moment) {
-        if !matches!(self.phase, Phase::Reading { .. }) {
-            return;
-        }
-        self.done += 1;
-        if self.todo.is_empty() {
-            self.repeat_unsettled();
-        }
-        if self.todo.is_empty() {
-            self.prove();
-        }
-        match self.todo.pop_front() {
-            Some(visit) => {
-                if let Stepping::Plan { step } = self.stepping {
-                    self.stepping = Stepping::Plan { step: step + 1 };
-                }
-                self.go_to(visit, now);
-            }
-            None => self.close(now),
-        }
-    }
-
-    /// A pin that did not settle gets one more visit at the end, when all others are done.
-    fn repeat_unsettled(&mut self) {
-        for visit in &self.score.setting.plan.visits {
-            let Target::Pin(pin) = visit.target else { continue };
-            let value = self.observer.results().get(pin).and_then(Option::as_ref).map(|result| result.value);
-            let is_unsettled = matches!(value, Some(PinValue::Unread(Unread::NotSettled { .. })));
-            if is_unsettled && !self.repeated.contains(&pin) {
-                self.repeated.push(pin);
-                self.stepping = Stepping::Direct;
-                self.todo.push_back(*visit);
-            }
-        }
-    }
-
-    /// Looks at the check channel once more, after a pin that it can be told from, where the last look showed nothing.
-    fn prove(&mut self) {
-        let visits = &self.score.setting.plan.visits;
-        let Some(check) = visits.iter().find(|visit| visit.target == Target::Check) else { return };
-        let wanted = self.observer.wants_proof();
-        if wanted.is_empty() || self.proofs >= MOST_CHECK_FAILURES {
-            return;
-        }
-        self.proofs += 1;
-        self.proof_visits += wanted.len() + 1;
-        self.stepping = Stepping::Direct;
-        let is_told = |visit: &&Visit| matches!(visit.target, Target::Pin(pin) if wanted.contains(&pin));
-        self.todo.extend(visits.iter().filter(is_told).copied());
-        self.todo.push_back(*check);
-    }
-
     fn begin_if_prepared(&mut self, now: Moment) {
         if self.phase == (Phase::Preparing { greeted: true, meter_ready: true }) && !self.client.is_waiting()
         {
@@ -703,21 +461,5 @@ impl Conductor {
             result.as_ref().is_some_and(|result| !matches!(result.value, PinValue::Unread(Unread::Voided)))
         };
         self.observer.results().iter().filter(is_decided).count()
-    }
-}
-
-fn describe_request(request: &Request) -> String {
-    match request {
-        Request::Greet { .. } => "the greeting".to_owned(),
-        Request::Ping => "a ping".to_owned(),
-        Request::OpenAll => "to open every channel".to_owned(),
-        Request::Select { channel: Channel(channel), .. } => format!("to close channel {channel}"),
-        Request::LoadPlan { first, .. } => format!("the plan from step {first} on"),
-        Request::Start { .. } => "to start the plan".to_owned(),
-        Request::Advance { step } => format!("to go to step {step} of the plan"),
-        Request::Indicate { .. } => "to show the state".to_owned(),
-        Request::Sense => "to measure the common line".to_owned(),
-        Request::Bleed { .. } => "to discharge a channel".to_owned(),
-        Request::Status => "to tell its state".to_owned(),
     }
 }

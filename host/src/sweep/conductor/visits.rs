@@ -1,0 +1,142 @@
+//! What was observed at the present visit, and which visit comes next.
+
+use super::{Conductor, GUARD_WAIT, MOST_CHECK_FAILURES, Output, Phase, Stepping};
+use crate::{
+    connector::PinName,
+    moment::Moment,
+    readings::{PinValue, Unread},
+    sweep::{Guard, Notice, Observation, SweepError, Target, Visit},
+};
+
+impl Conductor {
+    /// Reports what was observed and moves on when a visit is over.
+    pub(super) fn observe(&mut self, observations: Vec<Observation>, now: Moment) {
+        for observation in observations {
+            if matches!(self.phase, Phase::Closing | Phase::Ended) {
+                return;
+            }
+            match observation {
+                Observation::Began(target) => self.began(target, now),
+                Observation::Decided(result) => {
+                    self.guard = None;
+                    let total = self.score.setting.plan.pins();
+                    let (pin, value) = (result.pin, result.value);
+                    self.out.push_back(Output::Pin(result));
+                    let done = self.decided();
+                    self.out.push_back(Output::Tell(Notice::Decided { pin, value, done, total }));
+                    self.visit_over(now);
+                }
+                Observation::Alive { pin, sign } if self.score.override_alive => {
+                    self.out.push_back(Output::Tell(Notice::AliveOverridden { pin, sign }));
+                }
+                Observation::Alive { pin, sign } => {
+                    let pin = self.score.names.get(pin).cloned().unwrap_or_else(|| PinName::new("?"));
+                    self.fail(SweepError::BoardAlive { pin, sign }, now);
+                }
+                Observation::Checked => self.visit_over(now),
+                Observation::CheckFailed { expected, seen, voided } => {
+                    self.check_failed(&voided, now);
+                    self.out.push_back(Output::Tell(Notice::CheckFailed {
+                        expected,
+                        seen,
+                        voided: voided.len(),
+                    }));
+                }
+                Observation::Guard(guard) => self.guarded(guard, now),
+                Observation::Unplanned(_) => {}
+            }
+        }
+    }
+
+    fn began(&mut self, target: Target, now: Moment) {
+        if let Phase::Moving { visit } | Phase::Reading { visit, .. } = self.phase {
+            self.phase = Phase::Reading { visit, since: now };
+            let total = self.score.setting.plan.visits.len();
+            self.out.push_back(Output::Tell(Notice::Visiting { target, done: self.done, total }));
+            self.ear.want(true, now);
+        }
+    }
+
+    fn check_failed(&mut self, voided: &[usize], now: Moment) {
+        self.check_failures += 1;
+        self.stepping = Stepping::Direct;
+        if self.check_failures < MOST_CHECK_FAILURES {
+            if let Phase::Reading { visit, .. } = self.phase {
+                self.todo.push_front(visit);
+            }
+            let again = self.score.setting.plan.visits.iter().rev();
+            let is_void = |visit: &&Visit| matches!(visit.target, Target::Pin(pin) if voided.contains(&pin));
+            for visit in again.filter(is_void) {
+                self.todo.push_front(*visit);
+            }
+        }
+        self.visit_over(now);
+    }
+
+    fn guarded(&mut self, guard: Guard, now: Moment) {
+        match self.guard {
+            Some((known, since)) if known == guard => {
+                if guard.blocks() && now.since(since) >= GUARD_WAIT {
+                    self.fail(SweepError::MeterBlocked(guard), now);
+                }
+            }
+            _ => {
+                self.guard = Some((guard, now));
+                self.out.push_back(Output::Tell(Notice::Guard(guard)));
+            }
+        }
+    }
+
+    /// Goes to the next visit, or repeats what did not settle, or ends.
+    fn visit_over(&mut self, now: Moment) {
+        if !matches!(self.phase, Phase::Reading { .. }) {
+            return;
+        }
+        self.done += 1;
+        if self.todo.is_empty() {
+            self.repeat_unsettled();
+        }
+        if self.todo.is_empty() {
+            self.prove();
+        }
+        match self.todo.pop_front() {
+            Some(visit) => {
+                if let Stepping::Plan { step } = self.stepping {
+                    self.stepping = Stepping::Plan { step: step + 1 };
+                }
+                self.go_to(visit, now);
+            }
+            None => self.close(now),
+        }
+    }
+
+    /// A pin that did not settle gets one more visit at the end, when all others are done.
+    fn repeat_unsettled(&mut self) {
+        for visit in &self.score.setting.plan.visits {
+            let Target::Pin(pin) = visit.target else { continue };
+            let value = self.observer.results().get(pin).and_then(Option::as_ref).map(|result| result.value);
+            let is_unsettled = matches!(value, Some(PinValue::Unread(Unread::NotSettled { .. })));
+            if is_unsettled && !self.repeated.contains(&pin) {
+                self.repeated.push(pin);
+                self.stepping = Stepping::Direct;
+                self.todo.push_back(*visit);
+            }
+        }
+    }
+
+    /// Looks at the check channel once more, after a pin that it can be told from, where the last look showed nothing.
+    fn prove(&mut self) {
+        let visits = &self.score.setting.plan.visits;
+        let Some(check) = visits.iter().find(|visit| visit.target == Target::Check) else { return };
+        let wanted = self.observer.wants_proof();
+        if wanted.is_empty() || self.proofs >= MOST_CHECK_FAILURES {
+            return;
+        }
+        self.proofs += 1;
+        self.proof_visits += wanted.len() + 1;
+        self.stepping = Stepping::Direct;
+        let is_told = |visit: &&Visit| matches!(visit.target, Target::Pin(pin) if wanted.contains(&pin));
+        self.todo.extend(visits.iter().filter(is_told).copied());
+        self.todo.push_back(*check);
+    }
+}
