@@ -23,9 +23,6 @@ use crate::{
     units::Volts,
 };
 
-/// The demonstration connector: J5 of a device that does not exist.
-pub(super) const DEMO_CONNECTOR: &str = include_str!("../../../fixtures/connectors/j5-display.toml");
-
 /// The board that is designed for a connector is the same for every seed; only its specimens differ.
 const DESIGN_SEED: u64 = 1;
 

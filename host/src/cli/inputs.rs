@@ -5,7 +5,7 @@ use std::{fs::File, io::BufReader, path::Path};
 use crate::{
     connector::{self, Connector, PinName, Wiring},
     exit_status::ExitStatus,
-    failure::Failure,
+    failure::{Failure, OrFail},
     label,
     meter::{self, Profile},
     readings::{
@@ -28,6 +28,19 @@ pub(super) fn connector(path: &Path) -> Result<Connector, Failure> {
         let about = About { what: "cannot use connector", name, source: Box::new(error) };
         hinted(Failure::new(ExitStatus::Configuration, about), hint)
     })
+}
+
+/// The connector and the wiring that were named, or the demonstration connector where none was.
+pub(super) fn connector_and_wiring(
+    connector: Option<&Path>,
+    wiring: Option<&Path>,
+) -> Result<(Connector, Option<Wiring>), Failure> {
+    let connector = match connector {
+        Some(path) => self::connector(path)?,
+        None => connector::from_toml(connector::DEMO).or_fail(ExitStatus::Software)?,
+    };
+    let wiring = wiring.map(|path| self::wiring(path, &connector)).transpose()?;
+    Ok((connector, wiring))
 }
 
 /// Opens a table of readings; boards come out one at a time.

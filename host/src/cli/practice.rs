@@ -12,7 +12,7 @@ use clap::Args as Arguments;
 
 use super::{Screen, emulation, emulation::Emulation, inputs, place};
 use crate::{
-    connector::{self, Connector, Wiring},
+    connector::{Connector, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     meter::Profile,
@@ -69,14 +69,8 @@ struct Speed(f64);
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let profile = inputs::profile(&args.profile)?;
-    let connector = match &args.connector {
-        Some(path) => inputs::connector(path)?,
-        None => connector::from_toml(emulation::DEMO_CONNECTOR).or_fail(ExitStatus::Software)?,
-    };
-    let wiring = match &args.wiring {
-        Some(path) => Some(inputs::wiring(path, &connector)?),
-        None => None,
-    };
+    let (connector, wiring) =
+        inputs::connector_and_wiring(args.connector.as_deref(), args.wiring.as_deref())?;
     let emulation = Emulation::new(&args.emulation, connector.clone(), wiring.clone(), profile.clone())?;
     if let Some(count) = args.known_good {
         let boards = emulation.known_good(count.into())?;

@@ -19,7 +19,7 @@ use super::{
     verdict::{self, Format},
 };
 use crate::{
-    connector::{self, Connector, PinName, Wiring},
+    connector::{Connector, PinName, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     fingerprint::Fingerprint,
@@ -113,14 +113,8 @@ pub(super) struct Args {
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let profile = inputs::profile(&args.profile)?;
-    let connector = match &args.connector {
-        Some(path) => inputs::connector(path)?,
-        None => connector::from_toml(emulation::DEMO_CONNECTOR).or_fail(ExitStatus::Software)?,
-    };
-    let wiring = match &args.wiring {
-        Some(path) => Some(inputs::wiring(path, &connector)?),
-        None => None,
-    };
+    let (connector, wiring) =
+        inputs::connector_and_wiring(args.connector.as_deref(), args.wiring.as_deref())?;
     let emulation = match args.practice {
         true => Some(Emulation::new(&args.emulation, connector.clone(), wiring.clone(), profile.clone())?),
         false => None,
