@@ -81,12 +81,9 @@ fn fifty_boards_with_random_faults() {
     }
     println!("| seed | put in | found | |\n| --- | --- | --- | --- |\n{table}");
     println!("{exact} of 50 boards right, {named} of {asked} faults named");
-    // A guard against falling back, below the 43 boards and 89 of 96 faults seen when it was written: some of these
-    // faults hide behind another that reads the same (a leak that brings a pin to its neighbour's drop, say).
-    assert!(
-        exact >= 40 && named * 100 >= asked * 88,
-        "{exact} of 50 boards right, {named} of {asked} faults named"
-    );
+    // What was seen when this was written, to hold and to raise: the seeds make it the same in every run. What is
+    // missed hides behind another fault that reads the same (a leak that brings a pin to its neighbour's drop, say).
+    assert!(exact >= 43 && named >= 89, "{exact} of 50 boards right, {named} of {asked} faults named");
 }
 
 /// What was put in and how far each fault moves its own pins, from what the sweep told.
