@@ -46,6 +46,10 @@ const SURE: f64 = 0.8;
 /// false alarm, or a technician would look again at every tenth.
 const DOUBTFUL: f64 = 0.7;
 
+/// A board that would need so many faults, and differs at more than half of its pins, is no board with faults but
+/// another connector, or another kind of board. Common practice: a rebuilt connector has one to three.
+const STRANGE_FAULTS: usize = 6;
+
 /// Judges one board.
 ///
 /// # Errors
@@ -161,6 +165,9 @@ impl Engine {
                 )
             })
             .collect();
+        if findings.len() >= STRANGE_FAULTS && flagged.len() * 2 > values.len() {
+            return self.misplaced(board, &values, Placement::OtherConnector);
+        }
         let verdict = verdict(&pins, &findings, doubtful.len());
         Judgement {
             board: board.board.clone(),
