@@ -1,0 +1,130 @@
+//! A meter with lag walks over channels; each reading must go to its pin.
+
+use super::*;
+use crate::{
+    meter::Flags,
+    sweep::{Pacing, Visit},
+};
+
+const PERIOD_MS: u64 = 100;
+
+fn setting(targets: &[Target], spoilt: u8) -> Setting {
+    let visits = targets
+        .iter()
+        .enumerate()
+        .map(|(channel, &target)| Visit { channel: Channel(channel as u8), target })
+        .collect();
+    let timing = Timing {
+        pacing: Pacing::Streaming,
+        period: Duration::from_millis(PERIOD_MS),
+        spoilt,
+        agree: 2,
+        agree_overload: 3,
+        tolerance: Volts::of(0.002),
+        delivery: Duration::from_millis(5),
+        patience: Duration::from_secs(2),
+        ramp_limit: Duration::from_secs(10),
+        silence: Duration::from_secs(3),
+    };
+    Setting {
+        plan: Plan { visits },
+        pins: targets.iter().filter(|target| matches!(target, Target::Pin(_))).count(),
+        timing,
+        compliance: Some(Volts::of(3.0)),
+        check_expected: None,
+    }
+}
+
+fn observer(setting: Setting) -> Observer {
+    let profile = crate::meter::shipped("bench-stream").expect("shipped with the program");
+    Observer::new(setting, &profile)
+}
+
+/// A meter with lag: each frame shows the input `lag` conversions ago. Walks the channels once, moving on
+/// when a pin is decided, and tells what was observed.
+fn walk(observer: &mut Observer, inputs: &[i64], lag: usize) -> Vec<Observation> {
+    let mut seen = Vec::new();
+    let mut shown = vec![-1; 64];
+    let mut now = Moment::START;
+    for (channel, &input) in inputs.iter().enumerate() {
+        let seq = channel as u16;
+        let request = Request::Select { channel: Channel(channel as u8), settle_us: 3000 };
+        observer.sent_to_jig(&RequestFrame { seq, request }, now);
+        now = now.after(Duration::from_millis(3));
+        let answer = Answer::Settled { step: None, channel: Channel(channel as u8) };
+        seen.extend(observer.jig_message(&BoardMessage::Answer { seq, at_us: now.as_micros(), answer }, now));
+        for n in 0..30 {
+            now = now.after(Duration::from_millis(if n == 0 { PERIOD_MS - 3 } else { PERIOD_MS }));
+            // The first frame after the step is half old, half new.
+            shown.push(if n == 0 { (input + shown.last().unwrap_or(&0)) / 2 } else { input });
+            let count = shown[shown.len() - 1 - lag];
+            let item = Reading {
+                value: Ok(Number { count, exponent: -3 }),
+                function: Some(crate::meter::Function::Diode),
+                flags: Flags::default(),
+            };
+            let observed = observer.reading(&Stamped { first_byte: now, last_byte: now, item });
+            let is_over = observed.iter().any(|o| {
+                matches!(o, Observation::Decided(_) | Observation::Checked | Observation::CheckFailed { .. })
+            });
+            seen.extend(observed);
+            if is_over {
+                break;
+            }
+        }
+    }
+    seen
+}
+
+fn millivolts(observer: &Observer) -> Vec<Option<i64>> {
+    let round = |volts: Volts| (volts.get() * 1000.0).round() as i64;
+    observer.values().into_iter().map(|value| value.volts().map(round)).collect()
+}
+
+#[test]
+fn each_reading_goes_to_its_pin() {
+    let mut observer = observer(setting(&[Target::Pin(0), Target::Pin(1), Target::Pin(2)], 1));
+    walk(&mut observer, &[500, 600, 0], 0);
+    assert_eq!(millivolts(&observer), [Some(500), Some(600), Some(0)]);
+}
+
+#[test]
+fn a_lag_within_the_profile_pairs_rightly() {
+    let mut observer = observer(setting(&[Target::Pin(0), Target::Pin(1), Target::Pin(2)], 4));
+    walk(&mut observer, &[500, 600, 0], 3);
+    assert_eq!(millivolts(&observer), [Some(500), Some(600), Some(0)]);
+}
+
+#[test]
+fn a_longer_lag_is_caught_by_the_check_channel() {
+    let targets = [Target::Check, Target::Pin(0), Target::Pin(1), Target::Check];
+    let mut set = setting(&targets, 1);
+    set.check_expected = Some(Volts::of(0.470));
+    let mut observer = observer(set);
+    let seen = walk(&mut observer, &[470, 500, 600, 470], 4);
+    let failures: Vec<_> = seen.iter().filter(|o| matches!(o, Observation::CheckFailed { .. })).collect();
+    assert!(!failures.is_empty(), "{seen:?}");
+    // What is kept is right: the first failure made the observer drop more.
+    for (value, input) in millivolts(&observer).into_iter().zip([500, 600]) {
+        assert!(value.is_none_or(|value| value == input), "{seen:?}");
+    }
+    assert!(observer.timing().spoilt > 1, "the observer did not learn to drop more");
+}
+
+#[test]
+fn a_live_board_is_seen() {
+    let mut observer = observer(setting(&[Target::Pin(0)], 1));
+    let seen = walk(&mut observer, &[-300], 0);
+    assert!(seen.iter().any(|o| matches!(o, Observation::Alive { pin: 0, .. })), "{seen:?}");
+}
+
+#[test]
+fn a_pin_that_is_left_early_has_no_reading() {
+    let mut observer = observer(setting(&[Target::Pin(0)], 1));
+    observer.jig_message(
+        &BoardMessage::Event { at_us: 5, event: Event::Settled { step: 0, channel: Channel(0) } },
+        Moment::START,
+    );
+    observer.sent_to_jig(&RequestFrame { seq: 1, request: Request::OpenAll }, Moment::from_micros(9));
+    assert_eq!(observer.values(), [PinValue::Unread(Unread::NoReading)]);
+}
