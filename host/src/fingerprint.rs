@@ -1,6 +1,10 @@
 //! Names a file by its content, so that a log says exactly which reference or connector it was judged with.
 
-use std::{fmt, str::FromStr};
+use std::{
+    fmt,
+    io::{self, Read},
+    str::FromStr,
+};
 
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -9,6 +13,13 @@ use sha2::{Digest, Sha256};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct Fingerprint([u8; 32]);
+
+/// Hands bytes on and takes the fingerprint of all that were read.
+#[derive(Debug)]
+pub struct Digested<R> {
+    inner: R,
+    digest: Sha256,
+}
 
 /// A text is no fingerprint.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -20,6 +31,27 @@ impl Fingerprint {
     #[must_use]
     pub fn of(bytes: &[u8]) -> Self {
         Self(Sha256::digest(bytes).into())
+    }
+}
+
+impl<R> Digested<R> {
+    /// Reads from `inner`.
+    pub fn new(inner: R) -> Self {
+        Self { inner, digest: Sha256::new() }
+    }
+
+    /// Of the bytes read so far.
+    #[must_use]
+    pub fn fingerprint(self) -> Fingerprint {
+        Fingerprint(self.digest.finalize().into())
+    }
+}
+
+impl<R: Read> Read for Digested<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let read = self.inner.read(buffer)?;
+        self.digest.update(buffer.get(..read).unwrap_or_default());
+        Ok(read)
     }
 }
 
@@ -97,6 +129,16 @@ mod tests {
             assert_eq!(expected.parse(), Ok(fingerprint));
         }
         assert_eq!(format!("{:.12}", Fingerprint::of(b"abc")), "ba7816bf8f01");
+    }
+
+    #[test]
+    fn bytes_that_pass_have_the_fingerprint_of_their_whole() {
+        let bytes: Vec<u8> = (0..=255).cycle().take(100_000).collect();
+        let mut digested = Digested::new(bytes.as_slice());
+        let mut passed = Vec::new();
+        digested.read_to_end(&mut passed).unwrap();
+        assert_eq!(passed, bytes);
+        assert_eq!(digested.fingerprint(), Fingerprint::of(&bytes));
     }
 
     #[test]

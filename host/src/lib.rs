@@ -24,6 +24,7 @@ pub mod physics;
 pub mod port;
 pub mod practice;
 pub mod readings;
+pub mod record;
 pub mod reference;
 pub mod report;
 pub mod session;

@@ -6,4 +6,5 @@
 pub mod emulated;
 pub mod lookout;
 pub mod pairing_trial;
+pub mod practice_log;
 pub mod rig;

@@ -71,21 +71,8 @@ impl Logbook {
 
 impl Recorder for Logbook {
     fn record(&mut self, at: Moment, record: Record<'_>) {
-        let event = match record {
-            Record::MeterBytes(bytes) => LogEvent::MeterBytes { bytes: bytes.to_vec() },
-            Record::Jig(message) => LogEvent::JigMessage { message: message.clone() },
-            Record::JigDamaged(what) => LogEvent::JigNoise { what: what.to_owned() },
-            Record::SentToJig(frame) => LogEvent::SentToJig { frame: frame.clone() },
-            Record::SentToMeter { bytes, asks_for_reading } => {
-                LogEvent::SentToMeter { bytes: bytes.to_vec(), asks_for_reading }
-            }
-            Record::Told(notice) if notice.is_progress() => return,
-            Record::Told(notice) => LogEvent::Told { text: notice.to_string() },
-            Record::Pin(result) => {
-                let name = self.names.get(result.pin).cloned().unwrap_or_else(|| PinName::new("?"));
-                LogEvent::PinResult { name, result: result.clone() }
-            }
-        };
-        self.write(at, event);
+        if let Some(event) = LogEvent::of(record, &self.names) {
+            self.write(at, event);
+        }
     }
 }

@@ -7,7 +7,7 @@ use crate::{
     connector::{Connector, PinName, Wiring},
     fingerprint::Fingerprint,
     moment::Moment,
-    sweep::PinResult,
+    sweep::{PinResult, Record},
     units::{Amperes, Kelvin, Ohms, Volts},
 };
 
@@ -239,6 +239,26 @@ pub enum Ending {
 }
 
 impl LogEvent {
+    /// The event of a live sweep; `None` where it follows from others. `names` are those of the connector's pins.
+    #[must_use]
+    pub fn of(record: Record<'_>, names: &[PinName]) -> Option<Self> {
+        Some(match record {
+            Record::MeterBytes(bytes) => Self::MeterBytes { bytes: bytes.to_vec() },
+            Record::Jig(message) => Self::JigMessage { message: message.clone() },
+            Record::JigDamaged(what) => Self::JigNoise { what: what.to_owned() },
+            Record::SentToJig(frame) => Self::SentToJig { frame: frame.clone() },
+            Record::SentToMeter { bytes, asks_for_reading } => {
+                Self::SentToMeter { bytes: bytes.to_vec(), asks_for_reading }
+            }
+            Record::Told(notice) if notice.is_progress() => return None,
+            Record::Told(notice) => Self::Told { text: notice.to_string() },
+            Record::Pin(result) => {
+                let name = names.get(result.pin).cloned().unwrap_or_else(|| PinName::new("?"));
+                Self::PinResult { name, result: result.clone() }
+            }
+        })
+    }
+
     /// The name under which the event is stored.
     #[must_use]
     pub const fn kind(&self) -> &'static str {

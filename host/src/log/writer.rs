@@ -188,6 +188,12 @@ impl LogWriter<File> {
 }
 
 impl<S: Durable> LogWriter<S> {
+    /// Gives back what was written to, as it is.
+    #[must_use]
+    pub fn into_sink(self) -> S {
+        self.sink
+    }
+
     /// Begins a log with its header.
     ///
     /// # Errors

@@ -16,7 +16,7 @@ use crate::{
     units::{Amperes, Ohms, Volts},
 };
 
-pub use replay::{Replay, Replayed};
+pub use replay::{Checks, Replay, Replayed};
 pub use settings::Settings;
 
 /// What a sweep was set up with.

@@ -4,7 +4,7 @@ use super::Session;
 use crate::{
     log::{Ending, LogEvent, LogLine},
     readings::PinValue,
-    sweep::{Observer, PinResult},
+    sweep::{Observation, Observer, PinResult},
 };
 
 /// Feeds the events of a log to the pairing, as they came.
@@ -14,6 +14,16 @@ pub struct Replay {
     recorded: Vec<Option<PinResult>>,
     ended: Option<Ending>,
     overrides: Vec<String>,
+    checks: Checks,
+}
+
+/// What the visits to the check channel showed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Checks {
+    /// It read what it should.
+    pub good: u32,
+    /// It read something else, so that the pins since the last good one were read again.
+    pub failed: u32,
 }
 
 /// What came of a replay.
@@ -30,6 +40,8 @@ pub struct Replayed {
     pub ended: Option<Ending>,
     /// What the operator overrode, with the reason.
     pub overrides: Vec<String>,
+    /// What the check channel showed.
+    pub checks: Checks,
 }
 
 impl Replay {
@@ -42,6 +54,7 @@ impl Replay {
             recorded: vec![None; pins],
             ended: None,
             overrides: Vec::new(),
+            checks: Checks::default(),
         }
     }
 
@@ -49,7 +62,13 @@ impl Replay {
     pub fn take(&mut self, line: &LogLine) {
         match &line.event {
             LogEvent::MeterBytes { bytes } => {
-                let _ = self.observer.meter_bytes(bytes, line.at);
+                for observation in self.observer.meter_bytes(bytes, line.at) {
+                    match observation {
+                        Observation::Checked => self.checks.good += 1,
+                        Observation::CheckFailed { .. } => self.checks.failed += 1,
+                        _ => {}
+                    }
+                }
             }
             LogEvent::JigMessage { message } => {
                 let _ = self.observer.jig_message(message, line.at);
@@ -86,6 +105,7 @@ impl Replay {
             changed,
             ended: self.ended,
             overrides: self.overrides,
+            checks: self.checks,
         }
     }
 }
