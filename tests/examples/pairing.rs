@@ -46,8 +46,8 @@ fn main() -> ExitCode {
         }
     }
     println!(
-        "{:<14}{:>9}{:>9}{:>7}{:>7}{:>8}{:>9}{:>8}{:>7}",
-        "", "pins", "right", "alike", "wrong", "unread", "retries", "checks", "early"
+        "{:<14}{:>9}{:>9}{:>7}{:>7}{:>8}{:>9}{:>8}{:>9}{:>7}",
+        "", "pins", "right", "alike", "wrong", "unread", "retries", "checks", "suspects", "early"
     );
     for (number, tally) in &by_condition {
         row(&format!("{:?}", Condition::ALL[*number]), tally);
@@ -63,7 +63,7 @@ fn main() -> ExitCode {
 
 fn row(name: &str, tally: &Tally) {
     println!(
-        "{name:<14}{:>9}{:>9}{:>7}{:>7}{:>8}{:>9}{:>8}{:>7}",
+        "{name:<14}{:>9}{:>9}{:>7}{:>7}{:>8}{:>9}{:>8}{:>9}{:>7}",
         tally.pins,
         tally.right,
         tally.alike,
@@ -71,6 +71,7 @@ fn row(name: &str, tally: &Tally) {
         tally.unread,
         tally.retries,
         tally.checks_failed,
+        tally.suspected,
         tally.ended_early
     );
 }

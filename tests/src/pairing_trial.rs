@@ -96,6 +96,8 @@ pub struct Tally {
     pub retries: u64,
     /// Check channels that found a lag.
     pub checks_failed: u64,
+    /// Suspicions about the meter that the operator was told, though it is a sound one.
+    pub suspected: u64,
     /// Sweeps.
     pub sweeps: u64,
     /// Sweeps that did not reach their end.
@@ -111,6 +113,7 @@ impl AddAssign for Tally {
         self.unread += other.unread;
         self.retries += other.retries;
         self.checks_failed += other.checks_failed;
+        self.suspected += other.suspected;
         self.sweeps += other.sweeps;
         self.ended_early += other.ended_early;
     }
@@ -209,6 +212,7 @@ impl Trial {
         tally.ended_early = u64::from(swept.outcome.is_err());
         tally.checks_failed =
             notices.iter().filter(|notice| matches!(notice, Notice::CheckFailed { .. })).count() as u64;
+        tally.suspected = notices.iter().filter(|notice| matches!(notice, Notice::Guard(_))).count() as u64;
         tally.retries = swept.results.iter().flatten().map(|result| u64::from(result.retries)).sum();
         let mut wrong = Vec::new();
         for (pin, &found) in swept.values.iter().enumerate() {

@@ -7,6 +7,7 @@
 )]
 
 mod bench;
+mod guards;
 mod pace;
 mod pairing;
 mod pairing_trial;

@@ -91,13 +91,13 @@ fn lost_answers_cost_no_pin() {
 }
 
 #[test]
-fn a_silent_meter_is_named() {
+fn a_meter_that_stops_sending_is_named() {
     let profile = meter::shipped("fs9721").unwrap();
     let options =
         MeterOptions { silent_from: Some(Moment::from_micros(5_000_000)), ..MeterOptions::of(&profile) };
     let mut rig = Rig::new(&profile, options, inputs(), 1);
     let (swept, _) = sweep(&mut rig, score(&profile, 8, None));
-    assert!(matches!(swept.outcome, Err(SweepError::MeterSilent { .. })), "{:?}", swept.outcome);
+    assert!(matches!(swept.outcome, Err(SweepError::MeterStopped { .. })), "{:?}", swept.outcome);
     assert!(swept.values.iter().any(|value| value.volts().is_some()), "what was read before is kept");
 }
 

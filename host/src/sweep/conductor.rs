@@ -82,6 +82,8 @@ pub struct Conductor {
     damaged: u16,
     jig_speaks: bool,
     guard: Option<(Guard, Moment)>,
+    /// What the operator was warned of.
+    warned: Vec<Guard>,
     started: Moment,
     /// Break and make time of the switching board, from its greeting.
     switch: Duration,
@@ -160,6 +162,7 @@ impl Conductor {
             damaged: 0,
             jig_speaks: false,
             guard: None,
+            warned: Vec::new(),
             started: now,
             switch: Duration::ZERO,
             question: 0,

@@ -3,18 +3,22 @@
 use std::fmt;
 
 use crate::{
-    meter::{Function, Reading},
+    meter::{Function, Number, Reading},
     readings::PinValue,
     units::Volts,
 };
 
 /// A setting of the meter that makes its readings useless, or soon will.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Guard {
     /// The meter measures something else.
     WrongFunction(Function),
-    /// The display is frozen.
+    /// The display is frozen, and says so.
     Hold,
+    /// The display has not moved while the check channel and many pins were read.
+    Frozen,
+    /// The check channel, a known resistor, reads open again and again.
+    CheckOpen,
     /// A number is subtracted from every reading.
     Relative,
     /// The display shows an extreme, not the present value.
@@ -23,6 +27,12 @@ pub enum Guard {
     LowBattery,
     /// The meter will switch itself off: the reading still counts.
     AutoPowerOff,
+    /// Many pins in a row show the very same digits: the readings still count.
+    Alike,
+    /// Readings of settled channels go to and fro: the readings that agree still count.
+    Scatter,
+    /// The display shows only multiples of this step: the readings still count.
+    Coarse(Number),
 }
 
 /// A sign that the board is not dead.
@@ -66,7 +76,21 @@ impl Guard {
     /// Whether readings must not be used while this lasts.
     #[must_use]
     pub const fn blocks(self) -> bool {
-        !matches!(self, Self::LowBattery | Self::AutoPowerOff)
+        match self {
+            Self::WrongFunction(_)
+            | Self::Hold
+            | Self::Frozen
+            | Self::CheckOpen
+            | Self::Relative
+            | Self::Extreme => true,
+            Self::LowBattery | Self::AutoPowerOff | Self::Alike | Self::Scatter | Self::Coarse(_) => false,
+        }
+    }
+
+    /// Whether the sweep must end: what was read may be wrong already, and a key pressed now does not mend it.
+    #[must_use]
+    pub const fn ends_sweep(self) -> bool {
+        matches!(self, Self::Frozen | Self::CheckOpen)
     }
 
     /// Which key to press.
@@ -75,10 +99,25 @@ impl Guard {
         match self {
             Self::WrongFunction(_) => "turn the meter to diode test",
             Self::Hold => "press HOLD on the meter to release the display",
+            Self::Frozen => "press HOLD on the meter to release the display, then sweep again",
+            Self::CheckOpen => {
+                "plug both leads in, red to board ground, black to the switching board, and the check resistor to its \
+                 channel; if the display does not move when the leads touch, press HOLD"
+            }
             Self::Relative => "press REL on the meter to end the relative display",
             Self::Extreme => "press MAX/MIN on the meter until the present value is shown again",
             Self::LowBattery => "change the meter's battery soon: readings drift when it is low",
             Self::AutoPowerOff => "switch auto power-off off, else the meter may fall asleep during a sweep",
+            Self::Alike => {
+                "if the display does not move when the leads touch, press HOLD on the meter and sweep again"
+            }
+            Self::Scatter => {
+                "keep the leads short and away from mains cables, lamps and supplies, shield the jig, and connect its \
+                 metal to board ground; if only some pins scatter, clean their contacts"
+            }
+            Self::Coarse(_) => {
+                "press RANGE on the meter until it shows millivolts, or choose a meter that does"
+            }
         }
     }
 }
@@ -88,10 +127,24 @@ impl fmt::Display for Guard {
         match self {
             Self::WrongFunction(function) => write!(f, "expected diode test, found {function}"),
             Self::Hold => f.write_str("the display is frozen (HOLD)"),
+            Self::Frozen => f.write_str(
+                "the display does not move: the check channel and every pin since show the very same digits",
+            ),
+            Self::CheckOpen => {
+                f.write_str("the check channel reads OL: expected its resistor, found an open circuit")
+            }
             Self::Relative => f.write_str("the display is relative (REL)"),
             Self::Extreme => f.write_str("the display shows a maximum or minimum (MAX/MIN)"),
             Self::LowBattery => f.write_str("the meter's battery is low"),
             Self::AutoPowerOff => f.write_str("the meter's auto power-off is on"),
+            Self::Alike => f.write_str("many pins in a row show the very same digits: the display may be frozen"),
+            Self::Scatter => f.write_str(
+                "readings of settled pins go to and fro by more than the meter's noise: the leads pick up mains hum, or \
+                 contacts are poor",
+            ),
+            Self::Coarse(step) => {
+                write!(f, "the display moves in steps of {step} V: too wide to tell a poor joint from a good one")
+            }
         }
     }
 }
@@ -145,6 +198,7 @@ mod tests {
             assert_eq!(Guard::of(&reading(function, flags)), expected);
         }
         assert!(Guard::Hold.blocks() && !Guard::LowBattery.blocks());
+        assert!(Guard::Frozen.ends_sweep() && !Guard::Hold.ends_sweep());
     }
 
     #[test]

@@ -19,6 +19,7 @@ mod plan;
 mod run;
 mod settle;
 mod stream;
+mod suspicion;
 mod timing;
 mod trouble;
 

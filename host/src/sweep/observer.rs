@@ -12,6 +12,7 @@ use super::{
     check::{CheckChannel, CheckVerdict},
     guard::{AliveSign, Guard},
     stream::Belongs,
+    suspicion::Suspicion,
 };
 use crate::{
     jig::Clock,
@@ -47,6 +48,7 @@ pub struct Observer {
     dwell: Option<Duration>,
     visit: Option<OpenVisit>,
     check: CheckChannel,
+    suspicion: Suspicion,
     results: Vec<Option<PinResult>>,
     retries: Vec<u16>,
     /// Readings to come that must agree with one more, since the line has damaged a frame of late.
@@ -136,6 +138,7 @@ impl Observer {
                 setting.check_expected,
                 u16::from(setting.timing.spoilt) + u16::from(setting.timing.agree),
             ),
+            suspicion: Suspicion::new(setting.plan.visits.iter().any(|visit| visit.target == Target::Check)),
             results: vec![None; pins],
             retries: vec![0; pins],
             caution: 0,
@@ -235,6 +238,9 @@ impl Observer {
         if visit.ends.is_some_and(|ends| frame.last_byte > ends) {
             return seen;
         }
+        if belongs != Belongs::Repeated {
+            self.suspicion.shown(frame.item.value);
+        }
         match belongs {
             Belongs::Repeated => return seen,
             Belongs::Spoilt => {
@@ -254,7 +260,19 @@ impl Observer {
         }
         if let Step::Decided(value) = visit.settling.take(frame.item.value, frame.first_byte, &timing) {
             visit.is_decided = true;
+            let is_sound = self.caution == 0;
+            let suspected =
+                self.suspicion.ended(visit.target, visit.channel, &visit.settling, &timing, is_sound);
+            let told = seen.len();
             self.decide(value, frame.last_byte, &mut seen);
+            if let Some(guard) = suspected {
+                if guard.blocks() {
+                    seen.truncate(told);
+                    let still = self.suspicion.still_pins();
+                    self.void(&still);
+                }
+                seen.push(Observation::Guard(guard));
+            }
         }
         seen
     }
@@ -312,6 +330,7 @@ impl Observer {
             Target::Pin(_) => self.timing().spoilt,
         };
         self.stream.step(settled, spoilt);
+        self.suspicion.began();
         self.visit = Some(OpenVisit {
             target,
             channel,
@@ -369,18 +388,23 @@ impl Observer {
             Target::Check => match self.check.judge(value) {
                 CheckVerdict::Good => seen.push(Observation::Checked),
                 CheckVerdict::Bad { expected, voided } => {
-                    for &pin in &voided {
-                        if let Some(Some(result)) = self.results.get_mut(pin) {
-                            result.value = PinValue::Unread(Unread::Voided);
-                        }
-                        if let Some(retries) = self.retries.get_mut(pin) {
-                            *retries = retries.saturating_add(1);
-                        }
-                    }
+                    self.void(&voided);
                     self.stream.distrust();
                     seen.push(Observation::CheckFailed { expected, seen: value, voided });
                 }
             },
+        }
+    }
+
+    /// Takes back what was read at these pins.
+    fn void(&mut self, pins: &[usize]) {
+        for &pin in pins {
+            if let Some(Some(result)) = self.results.get_mut(pin) {
+                result.value = PinValue::Unread(Unread::Voided);
+            }
+            if let Some(retries) = self.retries.get_mut(pin) {
+                *retries = retries.saturating_add(1);
+            }
         }
     }
 

@@ -75,6 +75,16 @@ pub enum SweepError {
         /// How long the host waited.
         waited: Duration,
     },
+    /// The meter has sent readings and then nothing more.
+    #[error("the meter at {port} has stopped sending: expected a reading within {} s, found silence after the last one", waited.as_secs_f32())]
+    MeterStopped {
+        /// Its port.
+        port: String,
+        /// How long the host waited.
+        waited: Duration,
+        /// Whether its sign of automatic power-off was lit.
+        was_announced: bool,
+    },
     /// What the meter sends cannot be read.
     #[error("the meter at {port} cannot be understood: {problem}")]
     MeterUnreadable {
@@ -222,6 +232,16 @@ impl SweepError {
             Self::MeterSilent { .. } => &[
                 "switch the meter on and its data output too (often a long press on a key; a sign for RS-232 or PC shows)",
                 "check that --meter names the meter's port and --profile its format: `pintally meter watch` shows what comes",
+            ],
+            Self::MeterStopped { was_announced: true, .. } => &[
+                "it has switched itself off, as its auto power-off sign announced: press any key to wake it and turn it to \
+                 diode test again",
+                "switch auto power-off off (on many: hold a key while turning it on), then sweep this board once more",
+            ],
+            Self::MeterStopped { .. } => &[
+                "it may have switched itself off: press any key to wake it, turn it to diode test and its data output on",
+                "if it did, switch auto power-off off (on many: hold a key while turning it on); else look at battery and \
+                 cable; then sweep this board once more",
             ],
             Self::MeterUnreadable { .. } => &[
                 "check --profile: `pintally meter profiles` lists the formats, `pintally meter identify` tries them",

@@ -2,7 +2,7 @@
 
 use std::{collections::VecDeque, time::Duration};
 
-use super::{MeterOptions, Random};
+use super::{Hum, MeterOptions, Random};
 use crate::{
     meter::{Profile, Talk},
     moment::Moment,
@@ -21,6 +21,7 @@ pub(super) struct Converter {
     period: Duration,
     jitter: f64,
     noise: f64,
+    hum: Option<Hum>,
     averaging: usize,
     lag: usize,
     limit: f64,
@@ -52,6 +53,7 @@ impl Converter {
             period: Duration::from_secs_f64(options.readings_per_second.max(0.01).recip()),
             jitter: options.jitter,
             noise: options.noise.get(),
+            hum: options.hum,
             averaging: options.averaging.max(1) as usize,
             lag: options.lag as usize,
             limit: profile.diode.overload_above.get(),
@@ -92,7 +94,10 @@ impl Converter {
     }
 
     pub(super) fn finish(&mut self, random: &mut Random) -> Conversion {
-        let mean = self.running.take().map_or(0.0, |window| window.sum / f64::from(window.samples.max(1)));
+        let mean = self.running.take().map_or(0.0, |window| {
+            let hum = self.hum.map_or(0.0, |hum| hum.mean(window.begin, window.length).get());
+            window.sum / f64::from(window.samples.max(1)) + hum
+        });
         let volts = Volts::of(mean + random.normal(self.noise));
         self.past.push_back(if volts.get().abs() > self.limit {
             Conversion::Overload { minus: volts.get() < 0.0 }

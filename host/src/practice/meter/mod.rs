@@ -30,7 +30,7 @@ use {
     random::Random,
 };
 
-pub use options::MeterOptions;
+pub use options::{Hum, MeterOptions};
 
 /// A meter of the practice bench.
 ///
@@ -200,10 +200,11 @@ impl SimulatedMeter {
         let limit = self.profile.diode.overload_above.get();
         match conversion {
             Conversion::Volts(volts) if volts.get().abs() <= limit => {
-                let count = (volts.get() / self.profile.diode.resolution.get()).round() as i64;
+                let steps = self.options.steps.unwrap_or(self.profile.diode.resolution);
+                let count = (volts.get() / steps.get()).round() as i64;
                 let decimals = self.decimals();
                 // Resolutions such as 0.0005 V count in steps of five.
-                let step = self.profile.diode.resolution.get() * 10f64.powi(i32::from(decimals));
+                let step = steps.get() * 10f64.powi(i32::from(decimals));
                 Shown::Count { count: count * (step.round() as i64).max(1), decimals }
             }
             Conversion::Volts(volts) => Shown::Overload { minus: volts.get() < 0.0 },
@@ -223,6 +224,8 @@ impl SimulatedMeter {
             function: self.instrument.function(),
             hold: self.options.hold_from.is_some_and(|from| now >= from),
             relative: self.options.relative,
+            extreme: self.options.extreme,
+            auto_power_off: self.options.auto_power_off,
             low_battery: self.options.low_battery,
         };
         let frame = encode::encode(&self.profile, &display);

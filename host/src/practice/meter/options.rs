@@ -1,5 +1,7 @@
 //! How a simulated meter differs from a perfect one.
 
+use std::time::Duration;
+
 use crate::{
     meter::{Function, Profile},
     moment::Moment,
@@ -19,22 +21,54 @@ pub struct MeterOptions {
     pub lag: u32,
     /// Standard deviation of the noise of a conversion.
     pub noise: Volts,
+    /// Mains hum that the leads pick up.
+    pub hum: Option<Hum>,
+    /// Steps of the display, where they are wider than the profile's.
+    pub steps: Option<Volts>,
     /// Part of the frames that are lost.
     pub lost: f64,
     /// Part of the frames that are sent twice.
     pub doubled: f64,
     /// Part of the bytes in which one bit is flipped.
     pub flipped: f64,
-    /// HOLD is pressed at this moment.
+    /// HOLD is pressed at this moment: the display freezes, and shows the sign where the format has one.
     pub hold_from: Option<Moment>,
     /// The meter falls silent at this moment, as with automatic power-off.
     pub silent_from: Option<Moment>,
     /// REL is on.
     pub relative: bool,
+    /// MAX/MIN is on.
+    pub extreme: bool,
+    /// The sign of automatic power-off is lit.
+    pub auto_power_off: bool,
     /// The battery is low.
     pub low_battery: bool,
     /// What the rotary switch stands on.
     pub function: Function,
+}
+
+/// Mains hum at the leads of a meter.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hum {
+    /// From zero to peak.
+    pub amplitude: Volts,
+    /// Frequency of the mains, in hertz.
+    pub hertz: f64,
+}
+
+impl Hum {
+    /// What is left of it in the mean over a window: nothing where whole cycles fit in, as in every meter made for
+    /// the mains it stands on; a sine over a part of a cycle otherwise.
+    #[must_use]
+    pub fn mean(self, begin: Moment, length: Duration) -> Volts {
+        let turn = std::f64::consts::TAU * self.hertz;
+        let (begin, length) = (begin.as_micros() as f64 * 1e-6, length.as_secs_f64());
+        if turn * length <= 0.0 {
+            return Volts::ZERO;
+        }
+        let mean = ((turn * begin).cos() - (turn * (begin + length)).cos()) / (turn * length);
+        Volts::of(self.amplitude.get() * mean)
+    }
 }
 
 impl MeterOptions {
@@ -48,12 +82,16 @@ impl MeterOptions {
             averaging: profile.timing.spoilt.max(1),
             lag: 0,
             noise: Volts::ZERO,
+            hum: None,
+            steps: None,
             lost: 0.0,
             doubled: 0.0,
             flipped: 0.0,
             hold_from: None,
             silent_from: None,
             relative: false,
+            extreme: false,
+            auto_power_off: false,
             low_battery: false,
             function: Function::Diode,
         }

@@ -4,7 +4,7 @@ use super::{Conductor, Output, Phase, RATE_TOLERANCE};
 use crate::{
     moment::Moment,
     sweep::{
-        Notice, Pacing, SweepError,
+        Guard, Notice, Pacing, SweepError,
         ear::{Message, Oddity},
     },
 };
@@ -35,6 +35,10 @@ impl Conductor {
             let port = self.score.meter_port.clone();
             let error = match self.ear.problem() {
                 Some(problem) => SweepError::MeterUnreadable { port, problem },
+                None if self.observer.stream().last_heard().is_some() => {
+                    let was_announced = self.warned.contains(&Guard::AutoPowerOff);
+                    SweepError::MeterStopped { port, waited, was_announced }
+                }
                 None => SweepError::MeterSilent { port, waited },
             };
             self.fail(error, now);

@@ -74,9 +74,21 @@ impl Conductor {
     }
 
     fn guarded(&mut self, guard: Guard, now: Moment) {
+        if guard.ends_sweep() {
+            self.fail(SweepError::MeterBlocked(guard), now);
+            return;
+        }
+        if !guard.blocks() {
+            // The sign of a low battery stands in every reading; once is enough.
+            if !self.warned.contains(&guard) {
+                self.warned.push(guard);
+                self.out.push_back(Output::Tell(Notice::Guard(guard)));
+            }
+            return;
+        }
         match self.guard {
             Some((known, since)) if known == guard => {
-                if guard.blocks() && now.since(since) >= GUARD_WAIT {
+                if now.since(since) >= GUARD_WAIT {
                     self.fail(SweepError::MeterBlocked(guard), now);
                 }
             }

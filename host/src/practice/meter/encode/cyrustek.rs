@@ -45,7 +45,7 @@ pub(super) fn encode14(display: &Display, is_eight_bits: bool) -> Vec<u8> {
         "0{digits}{}{}{}0{}{}",
         function(display.function),
         status(display, is_overload),
-        packet([false, false, display.relative, false]),
+        packet([display.extreme, false, display.relative, false]),
         packet([is_dc, false, false, false]),
         packet([false, false, display.hold, false]),
     );
@@ -61,7 +61,7 @@ pub(super) fn encode11(display: &Display, is_eight_bits: bool) -> Vec<u8> {
         digits.unwrap_or_else(|| "4000".to_owned()),
         function(display.function),
         status(display, is_overload),
-        packet([true, false, false, false]),
+        packet([true, false, false, display.auto_power_off]),
     );
     on_port(block, is_eight_bits)
 }

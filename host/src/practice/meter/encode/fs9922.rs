@@ -23,6 +23,12 @@ pub(super) fn encode(display: &Display) -> Vec<u8> {
     if display.low_battery {
         sb2 |= 0b100;
     }
+    if display.extreme {
+        sb2 |= 0b10_0000;
+    }
+    if display.auto_power_off {
+        sb2 |= 0b1000;
+    }
     frame.extend([sb1, sb2, sb3, sb4, 0, b'\r', b'\n']);
     frame
 }

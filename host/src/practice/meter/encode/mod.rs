@@ -15,6 +15,8 @@ pub(super) struct Display {
     pub(super) function: Function,
     pub(super) hold: bool,
     pub(super) relative: bool,
+    pub(super) extreme: bool,
+    pub(super) auto_power_off: bool,
     pub(super) low_battery: bool,
 }
 
