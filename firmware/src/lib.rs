@@ -77,4 +77,7 @@ pub use identity::{FIRMWARE_VERSION, Identity};
 pub use link::OUTGOING;
 pub use panel::{Fittings, Lamp, NoFittings};
 pub use silence::SILENCE_LIMIT_US;
-pub use switch::{ActiveLevel, MultiplexerBanks, Switch, SwitchFault, Waits};
+pub use switch::{
+    ActiveLevel, Contact, Description, Expanders, MultiplexerBanks, ReadBack, ShiftRegisters, Switch,
+    SwitchFault, Waits,
+};
