@@ -8,7 +8,7 @@
 //! ```text
 //!  bytes ─► link ─► board ─► sequencer ─► contacts ─► switch ─► pins
 //!             ▲       │ ▲         │
-//!  bytes ◄────┘◄──────┘ └─ silence, panel (lid, button, light, sense, bleed)
+//!  bytes ◄────┘◄──────┘ └─ silence, panel (lid, button, light, buzzer, sense, bleed)
 //! ```
 //!
 //! # Electrical invariants
@@ -67,6 +67,7 @@ mod link;
 mod log;
 pub mod panel;
 mod sequencer;
+pub mod signals;
 mod silence;
 pub mod switch;
 mod time;
@@ -75,6 +76,10 @@ mod voice;
 pub use board::Board;
 pub use identity::{FIRMWARE_VERSION, Identity};
 pub use link::OUTGOING;
-pub use panel::{Fittings, Lamp, NoFittings};
+pub use panel::{Fittings, NoFittings};
+pub use signals::{Lamp, Tone};
 pub use silence::SILENCE_LIMIT_US;
-pub use switch::{ActiveLevel, MultiplexerBanks, Switch, SwitchFault, Waits};
+pub use switch::{
+    ActiveLevel, Contact, Description, Expanders, MultiplexerBanks, ReadBack, ShiftRegisters, Switch,
+    SwitchFault, Waits,
+};

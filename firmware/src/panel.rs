@@ -1,11 +1,12 @@
 //! What a board may have beside its switch: lid contact, start button, light, buzzer, sense input, bleed
 //! resistor.
 //!
-//! Inputs are read again and again and debounced here; a lid that opens counts at once. The light is a
-//! pattern in time, computed here, so that every board blinks alike.
+//! Inputs are read again and again and debounced here; a lid that opens counts at once. Light and buzzer
+//! follow the patterns of [`signals`](crate::signals) by themselves: nobody waits for their end.
 
 use protocol::{Light, Parts, Sound};
 
+use crate::signals::{self, Lamp, Playing, Tone};
 use crate::time::earlier;
 
 /// The optional parts of one board. Each part that [`parts`](Self::parts) names must work.
@@ -38,7 +39,12 @@ pub trait Fittings {
         let _ = lamp;
     }
 
-    /// Plays a sound once, without waiting for its end.
+    /// Sounds a tone until the next call, or nothing.
+    fn tone(&mut self, tone: Option<Tone>) {
+        let _ = tone;
+    }
+
+    /// Told of each sound that begins; its tones follow by themselves.
     fn sound(&mut self, sound: Sound) {
         let _ = sound;
     }
@@ -54,15 +60,6 @@ impl Fittings for NoFittings {
     }
 }
 
-/// Which of the two colours are lit; both together look amber.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Lamp {
-    /// The red one.
-    pub red: bool,
-    /// The green one.
-    pub green: bool,
-}
-
 /// Time that a button must stay as it is to count, in µs: common practice for push buttons is 5 to 20 ms.
 pub const BUTTON_DEBOUNCE_US: u64 = 20_000;
 
@@ -71,10 +68,6 @@ pub const LID_CLOSE_DEBOUNCE_US: u64 = 100_000;
 
 /// How often inputs are read, in µs: half of the 10 ms within which a lid must open everything.
 pub const SAMPLE_US: u64 = 5_000;
-
-/// One eighth of a blink pattern in µs is 2 to this power, about an eighth of a second: a small chip has no
-/// division.
-const SLOT_BITS: u32 = 17;
 
 /// What moved since the last sample.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -93,6 +86,8 @@ pub(crate) struct Panel<F> {
     sampled_us: u64,
     light: Light,
     lamp: Lamp,
+    playing: Playing,
+    tone: Option<Tone>,
     bleeds: bool,
 }
 
@@ -101,6 +96,7 @@ impl<F: Fittings> Panel<F> {
         let parts = fittings.parts();
         fittings.bleed(false);
         fittings.lamp(Lamp::default());
+        fittings.tone(None);
         let lid_closed = Debounced::new(!parts.lid || fittings.lid_closed());
         let button_pressed = Debounced::new(parts.button && fittings.button_pressed());
         Self {
@@ -111,11 +107,13 @@ impl<F: Fittings> Panel<F> {
             sampled_us: now_us,
             light: Light::Off,
             lamp: Lamp::default(),
+            playing: Playing::NOTHING,
+            tone: None,
             bleeds: false,
         }
     }
 
-    /// Reads the inputs and moves the light on.
+    /// Reads the inputs and moves light and buzzer on.
     pub(crate) fn poll(&mut self, now_us: u64) -> Moved {
         let mut moved = Moved::default();
         self.sampled_us = now_us;
@@ -128,29 +126,25 @@ impl<F: Fittings> Panel<F> {
             let raw = self.fittings.button_pressed();
             moved.button_pressed = self.button_pressed.sample(raw, BUTTON_DEBOUNCE_US, now_us);
         }
-        let lamp = lamp(self.light, now_us);
-        if lamp != self.lamp {
-            self.lamp = lamp;
-            self.fittings.lamp(lamp);
-        }
+        self.signal(now_us);
         moved
     }
 
-    /// When inputs or light want to be looked at again.
+    /// When inputs, light or buzzer want to be looked at again.
     pub(crate) fn next_deadline_us(&self) -> Option<u64> {
         let sample_us =
             (self.parts.lid || self.parts.button).then(|| self.sampled_us.saturating_add(SAMPLE_US));
-        let blinks = !matches!(pattern(self.light).1, 0x00 | 0xFF);
-        let slot_us = blinks.then(|| ((self.sampled_us >> SLOT_BITS).saturating_add(1)) << SLOT_BITS);
+        let moves = signals::blinks(self.light) || self.playing.is_on();
+        let slot_us = moves.then(|| signals::next_slot_us(self.sampled_us));
         earlier(sample_us, slot_us)
     }
 
     /// Shows and plays.
     pub(crate) fn indicate(&mut self, light: Light, sound: Sound, now_us: u64) {
         self.light = light;
-        self.lamp = lamp(light, now_us);
-        self.fittings.lamp(self.lamp);
+        self.playing = Playing::new(sound, now_us);
         self.fittings.sound(sound);
+        self.signal(now_us);
     }
 
     /// Puts the bleed resistor on or off, if it is not so already.
@@ -165,6 +159,20 @@ impl<F: Fittings> Panel<F> {
         self.parts
     }
 
+    /// Shows and sounds what belongs to this time.
+    fn signal(&mut self, now_us: u64) {
+        let lamp = signals::lamp(self.light, now_us);
+        if lamp != self.lamp {
+            self.lamp = lamp;
+            self.fittings.lamp(lamp);
+        }
+        let tone = self.playing.tone(now_us);
+        if tone != self.tone {
+            self.tone = tone;
+            self.fittings.tone(tone);
+        }
+    }
+
     /// Whether the lid is closed; a board without a lid contact counts as closed.
     pub(crate) fn lid_closed(&self) -> bool {
         self.lid_closed.value
@@ -172,31 +180,6 @@ impl<F: Fittings> Panel<F> {
 
     pub(crate) fn button_pressed(&self) -> bool {
         self.button_pressed.value
-    }
-}
-
-/// What the light shows at a time.
-#[must_use]
-pub fn lamp(light: Light, now_us: u64) -> Lamp {
-    let (colour, slots) = pattern(light);
-    let slot = (now_us >> SLOT_BITS) & 7;
-    if slots >> slot & 1 == 1 { colour } else { Lamp::default() }
-}
-
-/// Colour, and in which eighths of a second it is lit, first one in bit 0. No two lit states share a
-/// rhythm, so the colour is never needed to tell them apart.
-fn pattern(light: Light) -> (Lamp, u8) {
-    const RED: Lamp = Lamp { red: true, green: false };
-    const GREEN: Lamp = Lamp { red: false, green: true };
-    const AMBER: Lamp = Lamp { red: true, green: true };
-    match light {
-        Light::Off => (Lamp { red: false, green: false }, 0b0000_0000),
-        Light::Ready => (GREEN, 0b0000_1111),
-        Light::Busy => (AMBER, 0b0111_1111),
-        Light::Matches => (GREEN, 0b1111_1111),
-        Light::Differs => (RED, 0b0000_0101),
-        Light::Inconclusive => (AMBER, 0b0001_0101),
-        Light::Trouble => (RED, 0b0101_0101),
     }
 }
 
@@ -250,23 +233,5 @@ mod tests {
     #[test]
     fn without_a_wait_the_first_reading_counts() {
         assert_eq!(Debounced::new(true).sample(false, 0, 1), Some(false));
-    }
-
-    #[test]
-    fn no_two_lit_states_share_a_rhythm() {
-        let lit =
-            [Light::Ready, Light::Busy, Light::Matches, Light::Differs, Light::Inconclusive, Light::Trouble];
-        for (index, one) in lit.iter().enumerate() {
-            for other in &lit[index + 1..] {
-                assert_ne!(pattern(*one).1, pattern(*other).1, "{one:?} {other:?}");
-            }
-        }
-    }
-
-    #[test]
-    fn differs_blinks_red_twice_a_second() {
-        let slot =
-            |eighth: u64| lamp(Light::Differs, eighth << SLOT_BITS) == Lamp { red: true, green: false };
-        assert_eq!([0, 1, 2, 3, 7, 8].map(slot), [true, false, true, false, false, true]);
     }
 }

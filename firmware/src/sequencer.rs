@@ -308,6 +308,8 @@ impl<S: Switch> Sequencer<S> {
         }
     }
 
+    /// Never inlined: it stands in a dozen places, and a small chip has little flash.
+    #[inline(never)]
     fn open(&mut self) -> Result<(), Fault> {
         self.state = State::Open;
         self.contacts.open().map_err(|_| Fault::SwitchFault)

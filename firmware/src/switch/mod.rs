@@ -3,10 +3,16 @@
 //! A driver moves pins and nothing else: it keeps no time and no rule. The rules stand in
 //! [`contacts`](crate::contacts), once for all drivers.
 
+mod description;
+mod expander;
 mod multiplexer;
+mod shift_register;
 
+pub use description::{Contact, Description};
+pub use expander::Expanders;
 pub use multiplexer::{ActiveLevel, MultiplexerBanks};
 use protocol::{BoardKind, Channel};
+pub use shift_register::{ReadBack, ShiftRegisters};
 
 /// Connects the common line to at most one channel.
 pub trait Switch {

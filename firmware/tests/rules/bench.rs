@@ -3,7 +3,7 @@
 use std::cell::{Cell, RefCell};
 use std::rc::Rc;
 
-use firmware::{Board, Fittings, Identity, Lamp, Switch, SwitchFault, Waits};
+use firmware::{Board, Fittings, Identity, Lamp, Switch, SwitchFault, Tone, Waits};
 use protocol::*;
 
 pub(crate) const CHANNELS: u8 = 32;
@@ -30,6 +30,7 @@ pub(crate) struct World {
     pub(crate) bleeds: Vec<(u64, bool)>,
     pub(crate) lamps: Vec<Lamp>,
     pub(crate) sounds: Vec<Sound>,
+    pub(crate) tones: Vec<(u64, Option<Tone>)>,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -86,6 +87,10 @@ impl Fittings for Fitted {
     }
     fn lamp(&mut self, lamp: Lamp) {
         self.shared.world.borrow_mut().lamps.push(lamp);
+    }
+    fn tone(&mut self, tone: Option<Tone>) {
+        let now_us = self.shared.now_us.get();
+        self.shared.world.borrow_mut().tones.push((now_us, tone));
     }
     fn sound(&mut self, sound: Sound) {
         self.shared.world.borrow_mut().sounds.push(sound);

@@ -1,6 +1,6 @@
 //! Button, light, buzzer, sense input and bleed resistor.
 
-use firmware::Lamp;
+use firmware::{Lamp, Tone};
 use protocol::*;
 
 use crate::bench::*;
@@ -25,6 +25,42 @@ fn the_light_blinks_while_nobody_asks() {
     let lit = lamps.iter().filter(|&&lamp| lamp == Lamp { red: false, green: true }).count();
     assert!((5..=6).contains(&lit), "green {lit} times in 5 s");
     assert_eq!(sounds, [Sound::Ready]);
+}
+
+/// A slot of the patterns, in µs.
+const SLOT_US: u64 = 1 << 17;
+
+#[test]
+fn a_sound_is_played_to_its_end_while_a_channel_is_closed() {
+    let mut bench = Bench::greeted(EVERYTHING);
+    bench.world(|world| world.tones.clear());
+    let indicate = Request::Indicate { light: Light::Matches, sound: Sound::Matches };
+    let asked_us = bench.now_us();
+    assert_eq!(bench.ask(0, indicate), Answer::Indicated, "answered at once, not when it is over");
+    assert_eq!(bench.ask(0, select(3, 0)), Answer::Settled { step: None, channel: Channel(3) });
+    bench.run(1_500_000);
+    assert_eq!(bench.board.closed(), Some(Channel(3)));
+    let tones = bench.world(|world| world.tones.clone());
+    let [(first_us, Some(Tone::Low)), (second_us, Some(Tone::High)), (end_us, None)] = tones[..] else {
+        panic!("{tones:?}")
+    };
+    assert!(first_us - asked_us <= SLOT_US);
+    assert!(
+        (second_us - first_us).abs_diff(SLOT_US) < 100 && (end_us - second_us).abs_diff(2 * SLOT_US) < 100
+    );
+}
+
+#[test]
+fn a_later_sound_takes_the_place_of_the_one_that_plays() {
+    let mut bench = Bench::greeted(EVERYTHING);
+    bench.world(|world| world.tones.clear());
+    bench.ask(0, Request::Indicate { light: Light::Differs, sound: Sound::Differs });
+    bench.run(2 * SLOT_US);
+    assert!(bench.world(|world| world.tones.last().unwrap().1.is_some()));
+    bench.ask(0, Request::Indicate { light: Light::Off, sound: Sound::Silent });
+    assert_eq!(bench.world(|world| world.tones.last().unwrap().1), None);
+    bench.run(10 * SLOT_US);
+    assert_eq!(bench.world(|world| world.tones.len()), 2);
 }
 
 #[test]
