@@ -6,6 +6,9 @@
     reason = "a test reads its fixtures and fails where they are missing"
 )]
 
+mod control;
+mod variation;
+
 use std::{fs, path::PathBuf};
 
 use pintally::statistics::{

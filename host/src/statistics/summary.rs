@@ -30,7 +30,8 @@ pub fn summarise(values: &[f64]) -> Option<Summary> {
     Some(Summary { count, mean: shift + offset, deviation })
 }
 
-fn sum(values: impl Iterator<Item = f64>) -> f64 {
+/// Compensated sum.
+pub(super) fn sum(values: impl Iterator<Item = f64>) -> f64 {
     let (mut total, mut lost) = (0.0f64, 0.0f64);
     for value in values {
         let next = total + value;
