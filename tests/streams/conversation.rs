@@ -104,6 +104,47 @@ fn an_odd_answer_is_refused_and_recovered_from() {
     assert_eq!(sent(&mut conversation), ["*IDN?"]);
 }
 
+/// Every answer comes twice, as through an adapter that repeats: the second `*IDN?` answer used to start the
+/// conversation over, for ever.
+#[test]
+fn answers_that_come_twice_are_read_once() {
+    let options = MeterOptions { doubled: 1.0, ..MeterOptions::of(&profile()) };
+    let mut meter = SimulatedMeter::new(profile(), options, 1, ms(0));
+    let told = converse(&mut meter, ms(5_000), &mut |_| Volts::of(0.5));
+    let readings = told.iter().filter(|told| matches!(told, Ok(Event::Answer(_)))).count();
+    assert!(readings > 10, "{told:?}");
+    assert!(told.iter().any(|told| matches!(told, Ok(Event::Ready(Some(_))))));
+
+    let mut conversation = Conversation::new(&profile());
+    conversation.start(ms(0));
+    assert_eq!(sent(&mut conversation), ["*IDN?"]);
+    conversation.receive(b"MAKER,MODEL,0,1\r\nMAKER,MODEL,0,1\r\n", ms(10));
+    assert_eq!(sent(&mut conversation), ["SYST:REM", "SYST:ERR?"]);
+    assert_eq!(events(&mut conversation), []);
+}
+
+/// An answer that cannot be read used to cost two timeouts, four seconds here.
+#[test]
+fn a_polled_meter_is_asked_again_soon_after_an_answer_that_cannot_be_read() {
+    let d14 = meter::shipped("d14").unwrap();
+    let mut conversation = Conversation::new(&d14);
+    conversation.start(ms(0));
+    assert!(conversation.ask(ms(0)));
+    conversation.receive(b"DC  0.5&3  V  \r", ms(150));
+    let told = events(&mut conversation);
+    assert!(told.iter().any(Result::is_err), "{told:?}");
+    assert!(!conversation.ask(ms(151)), "the rest of it may still come");
+    let quiet = conversation.deadline().unwrap();
+    assert!(quiet > ms(150 + 117) && quiet < ms(150 + 500), "{quiet:?}");
+    // A second copy is waited out.
+    conversation.receive(b"DI  0.543  V  \r", ms(280));
+    let later = conversation.deadline().unwrap();
+    assert!(later > quiet);
+    assert!(!events(&mut conversation).iter().any(|told| matches!(told, Ok(Event::Answer(_)))));
+    conversation.expire(later);
+    assert!(conversation.ask(later));
+}
+
 #[test]
 fn a_line_that_nobody_asked_for_is_no_reading() {
     let mut conversation = ready();
@@ -124,6 +165,20 @@ fn a_meter_without_diode_test_is_told_apart() {
         told[0].as_ref().unwrap_err().to_string(),
         "expected the meter to take CONF:DIOD, found its error -113 (Undefined header)"
     );
+}
+
+/// Found by the pairing simulation: a flipped bit in `+0` ended the sweep.
+#[test]
+fn an_error_that_says_no_error_is_asked_for_again() {
+    let mut conversation = Conversation::new(&profile());
+    conversation.start(ms(0));
+    for (at, line) in [(10, "MAKER,MODEL,0,1\n"), (20, "0,\"No error\"\n"), (30, "+8,\"No error\"\n")] {
+        let _ = sent(&mut conversation);
+        conversation.receive(line.as_bytes(), ms(at));
+    }
+    let told = events(&mut conversation);
+    assert!(matches!(told[..], [Err(ConversationError::Unexpected { .. })]), "{told:?}");
+    assert_eq!(sent(&mut conversation), ["*IDN?"]);
 }
 
 #[test]

@@ -3,7 +3,7 @@
 //! ```text
 //! triggered: *IDN? ─► SYST:REM ─► SYST:ERR? until empty ─► CONF:DIOD ─► SYST:ERR? ─► ready
 //!            ready ─► READ? ─► reading ─► ready                     late or odd answer ─► *IDN? ─► ready
-//! polled:    ready ─► D ─► reading ─► ready                         late answer ─► silence ─► ready
+//! polled:    ready ─► D ─► reading ─► ready                  late or odd answer ─► silence ─► ready
 //! streaming: ready; readings come by themselves
 //! ```
 
@@ -144,7 +144,7 @@ impl Conversation {
         let kind = match &profile.talk {
             Talk::Streaming => Kind::Streaming(Decoder::new(profile)),
             Talk::Polled { poll, timeout } => {
-                Kind::Polled(Asking::new(Decoder::new(profile), poll.clone(), *timeout))
+                Kind::Polled(Asking::new(Decoder::new(profile), profile, poll.clone(), *timeout))
             }
             Talk::Triggered { remote, timeout } => {
                 Kind::Triggered(Box::new(ScpiTalk::new(profile, *remote, *timeout)))

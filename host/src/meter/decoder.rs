@@ -54,7 +54,12 @@ impl Decoder {
     pub fn new(profile: &Profile) -> Self {
         // The two frames that make a reading of es11 agree already.
         let described = profile.line.as_ref().is_some_and(|line| line.function_column.is_some());
-        let needs_gate = described || (profile.format.tells_function() && profile.format != Format::Es11);
+        let needs_gate = match profile.format {
+            Format::Es11 | Format::Scpi => false,
+            Format::Line => described,
+            // The HM8012 does not tell its function, but its unit can deny diode test.
+            _ => true,
+        };
         Self { gate: needs_gate.then(ModeGate::default), ..Self::every_frame(profile) }
     }
 

@@ -149,6 +149,9 @@ impl ScpiTalk {
     }
 
     fn answer(&mut self, line: &Stamped<Vec<u8>>, now: Moment, outbox: &mut Outbox, events: &mut Events) {
+        if self.is_second_copy(&line.item) {
+            return;
+        }
         match self.state {
             State::New | State::Over => {}
             // A line that nobody asked for: the tail of a broken answer, or an answer that came twice. The next
@@ -185,6 +188,10 @@ impl ScpiTalk {
                     self.state = State::Ready;
                     events.push_back(Ok(Event::Ready(self.identity.clone())));
                 }
+                // A damaged digit: code and words contradict each other, and nothing was refused for certain.
+                Some((_, text)) if text.eq_ignore_ascii_case("no error") => {
+                    self.odd(line, now, outbox, events);
+                }
                 Some((code, text)) => {
                     events.push_back(Err(ConversationError::Refused { command: DIODE_TEST, code, text }));
                     self.state = State::Over;
@@ -204,6 +211,20 @@ impl ScpiTalk {
                 let reading = Stamped { first_byte, last_byte, item };
                 events.push_back(Ok(Event::Answer(Answer { asked: Some(self.asked), reading })));
             }
+        }
+    }
+
+    /// Whether this is a preparing answer that came twice: it can answer nothing that is asked now, and asking for the
+    /// identity on its account would bring the next two.
+    fn is_second_copy(&self, line: &[u8]) -> bool {
+        let is_identity = || {
+            let identity = std::str::from_utf8(line).ok().and_then(Identity::parse);
+            identity.is_some() && identity == self.identity && error_entry(line).is_none()
+        };
+        match self.state {
+            State::OldErrors(_) | State::Configured => is_identity(),
+            State::Ready | State::Reading => is_identity() || matches!(error_entry(line), Some((0, _))),
+            State::New | State::Identity | State::Over => false,
         }
     }
 

@@ -217,9 +217,10 @@ fn check(profile: &Profile) -> Result<(), ProfileError> {
     within("timing.readings_per_second", "0.05 to 10000", rate, 0.05, 10_000.0)?;
     require(timing.spoilt <= 100, "timing.spoilt", "at most 100 readings", timing.spoilt.to_string())?;
     require(
-        (1..=100).contains(&timing.agree),
+        // One reading agrees with itself: then nothing would tell a spoilt one, on a pin or on the check channel.
+        (2..=100).contains(&timing.agree),
         "timing.agree",
-        "1 to 100 readings",
+        "2 to 100 readings, since one alone proves nothing",
         timing.agree.to_string(),
     )?;
     positive("timing.tolerance_volts", timing.tolerance)?;
@@ -329,8 +330,8 @@ mod tests {
             (
                 "fs9721",
                 "agree = 2",
-                "agree = 0",
-                "timing.agree of meter profile fs9721: expected 1 to 100 readings, found 0",
+                "agree = 1",
+                "timing.agree of meter profile fs9721: expected 2 to 100 readings, since one alone proves nothing, found 1",
             ),
             (
                 "es14",
