@@ -15,6 +15,7 @@ pub mod delimited;
 pub mod exit_status;
 pub mod failure;
 pub mod fingerprint;
+pub mod history;
 pub mod jig;
 pub mod label;
 pub mod log;

@@ -48,6 +48,20 @@ pub struct Practised {
     pub swept: Swept,
 }
 
+impl Practised {
+    /// Puts the log into the folder of logs of a data directory. Gives the name of the session.
+    ///
+    /// # Panics
+    /// If the folder cannot be written.
+    #[allow(clippy::disallowed_methods, reason = "tests of the history need logs in files")]
+    pub fn file_in(&self, data: &std::path::Path) -> String {
+        let path = pintally::history::log_of(data, &self.header.session);
+        std::fs::create_dir_all(data.join(pintally::history::LOGS)).expect("a folder that can be made");
+        std::fs::write(path, &self.log).expect("a folder that can be written");
+        self.header.session.clone()
+    }
+}
+
 /// A bench on which boards of the demonstration connector are swept.
 #[derive(Debug)]
 pub struct PracticeBench {
@@ -128,7 +142,7 @@ impl PracticeBench {
         let started = order.started.clone().unwrap_or_else(|| "2026-03-02T09:15:00Z".to_owned());
         Header {
             program: "pintally test".to_owned(),
-            session: format!("{started}-{}-{}", order.board, order.seed),
+            session: session_name(&started, order),
             started,
             board: Some(order.board.clone()),
             operator: Some("Ada".to_owned()),
@@ -149,6 +163,12 @@ impl PracticeBench {
             })),
         }
     }
+}
+
+/// A name that every file system takes.
+fn session_name(started: &str, order: &Order) -> String {
+    let plain = |c: char| if c.is_ascii_alphanumeric() { c } else { '-' };
+    format!("{started}-{}-{}", order.board, order.seed).chars().map(plain).collect()
 }
 
 /// Writes a log in memory.

@@ -263,9 +263,30 @@ impl Verdict {
     pub const fn matches(&self) -> bool {
         matches!(self, Self::Matches { .. })
     }
+
+    /// The name in files: `matches`, `differs` or `inconclusive`.
+    #[must_use]
+    pub const fn code(&self) -> &'static str {
+        match self {
+            Self::Matches { .. } => "matches",
+            Self::Differs(_) => "differs",
+            Self::Inconclusive(_) => "inconclusive",
+        }
+    }
 }
 
 impl Kind {
+    /// Every kind.
+    pub const ALL: [Self; 7] = [
+        Self::OpenJoint,
+        Self::ShortToGround,
+        Self::Bridge,
+        Self::HighResistanceJoint,
+        Self::Leakage,
+        Self::Swapped,
+        Self::MissingPart,
+    ];
+
     /// The name in files: `open_joint`, `short_to_ground`, ...
     #[must_use]
     pub const fn code(self) -> &'static str {

@@ -23,6 +23,7 @@
 //! Texts in a log are what people typed and devices sent: what shows them on a terminal or in HTML must
 //! escape them. The line itself holds printable characters only.
 
+mod amend;
 mod event;
 mod format;
 mod jig;
@@ -31,6 +32,7 @@ mod stored;
 mod stored_header;
 mod writer;
 
+pub use amend::{AmendError, Redaction, append, remove_notes};
 pub use event::{Conditions, Confirmation, Ending, Header, Link, LogEvent, LogLine, ReferenceSource, Zero};
 pub use format::{EncodeError, LONGEST_LINE, LineProblem, VERSION, decode, encode};
 pub use reader::{LogReader, LogTrouble, OpenError, TroubleKind};

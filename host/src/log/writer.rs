@@ -309,7 +309,7 @@ const fn is_stream(event: &LogEvent) -> bool {
 /// Puts the directory entry of a new file on the disk.
 #[cfg(unix)]
 #[allow(clippy::disallowed_methods, reason = "this is the edge that creates logs")]
-fn sync_folder(path: &Path) -> io::Result<()> {
+pub(super) fn sync_folder(path: &Path) -> io::Result<()> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
     File::open(folder.unwrap_or(Path::new(".")))?.sync_all()
 }
@@ -317,7 +317,7 @@ fn sync_folder(path: &Path) -> io::Result<()> {
 /// Other systems write the directory with the file or have no way to ask for it.
 #[cfg(not(unix))]
 #[allow(clippy::unnecessary_wraps, reason = "as on Unix")]
-fn sync_folder(_: &Path) -> io::Result<()> {
+pub(super) fn sync_folder(_: &Path) -> io::Result<()> {
     Ok(())
 }
 

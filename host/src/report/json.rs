@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::instruction;
 use crate::{
-    compare::{Evidence, Judgement, PinVerdict, Placement, Shared, Verdict},
+    compare::{Evidence, Judgement, PinVerdict, Placement, Shared},
     connector::Connector,
     readings::PinValue,
     units::Volts,
@@ -97,11 +97,7 @@ pub fn json(connector: &Connector, judgement: &Judgement, pins: bool) -> String 
     };
     let line = Line {
         board: &judgement.board,
-        verdict: match judgement.verdict {
-            Verdict::Matches { .. } => "matches",
-            Verdict::Differs(_) => "differs",
-            Verdict::Inconclusive(_) => "inconclusive",
-        },
+        verdict: judgement.verdict.code(),
         reason: judgement.verdict.to_string(),
         flagged: list(&judgement.flagged),
         findings: judgement

@@ -17,7 +17,7 @@ use crate::{
 };
 
 pub use replay::{Checks, Replay, Replayed};
-pub use settings::Settings;
+pub use settings::{BatchPlace, Settings};
 
 /// What a sweep was set up with.
 #[derive(Debug, Clone)]

@@ -18,6 +18,21 @@ pub struct Settings {
     pub assumed_spread: Option<Volts>,
     /// Share of good boards that may be flagged; the engine's default where `None`.
     pub false_alarms: Option<f64>,
+    /// The batch to which the sweep belongs, if it belongs to one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub batch: Option<BatchPlace>,
+}
+
+/// Where in a batch a sweep stands.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BatchPlace {
+    /// Names the batch.
+    pub name: String,
+    /// The board, counted from 1 in the order in which boards came.
+    pub place: u32,
+    /// How often this connector of the board has been swept, with this time.
+    pub attempt: u32,
 }
 
 impl Default for Settings {
@@ -29,6 +44,7 @@ impl Default for Settings {
             override_alive: None,
             assumed_spread: None,
             false_alarms: None,
+            batch: None,
         }
     }
 }
@@ -80,6 +96,7 @@ mod tests {
             override_alive: Some("bench supply checked".into()),
             assumed_spread: Volts::new(0.004),
             false_alarms: Some(0.02),
+            batch: Some(BatchPlace { name: "May".into(), place: 3, attempt: 1 }),
             ..Settings::default()
         };
         assert_eq!(Settings::from_value(&settings.to_value()), Ok(settings));
