@@ -10,6 +10,7 @@
 
 pub mod cli;
 pub mod compare;
+pub mod configuration;
 pub mod connector;
 pub mod delimited;
 pub mod exit_status;

@@ -8,6 +8,7 @@ fn help_of_every_command() {
     let mut text = String::new();
     for words in [
         &["--help"][..],
+        &["init", "--help"],
         &["sweep", "--help"],
         &["practice", "--help"],
         &["compare", "--help"],

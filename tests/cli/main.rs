@@ -9,6 +9,7 @@
 
 mod bad_input;
 mod help;
+mod init;
 mod practice;
 mod readme;
 mod run;

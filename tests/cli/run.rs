@@ -2,8 +2,9 @@
 
 use std::{
     fs,
+    io::Write,
     path::{Path, PathBuf},
-    process::{Command, Stdio},
+    process::{Command, Output, Stdio},
 };
 
 use tempfile::TempDir;
@@ -39,7 +40,20 @@ impl Place {
 
     /// Runs the command with these words.
     pub(crate) fn run(&self, words: &[&str]) -> Outcome {
-        let output = self.command(words).output().unwrap();
+        self.outcome(self.command(words).output().unwrap())
+    }
+
+    /// Runs the command with these words, and types this text.
+    pub(crate) fn type_into(&self, words: &[&str], typed: &str) -> Outcome {
+        let (stdout, stderr) = (Stdio::piped(), Stdio::piped());
+        let mut command = self.command(words);
+        let mut child = command.stdin(Stdio::piped()).stdout(stdout).stderr(stderr).spawn().unwrap();
+        // A command that has ended already takes no more.
+        let _ = child.stdin.take().unwrap().write_all(typed.as_bytes());
+        self.outcome(child.wait_with_output().unwrap())
+    }
+
+    fn outcome(&self, output: Output) -> Outcome {
         Outcome {
             stdout: self.redacted(&output.stdout),
             stderr: self.redacted(&output.stderr),
@@ -54,6 +68,7 @@ impl Place {
             .args(words)
             .current_dir(self.path())
             .env("HOME", self.path())
+            .env("XDG_CONFIG_HOME", self.path().join("config"))
             .env("XDG_DATA_HOME", self.path().join("data"))
             .env("NO_COLOR", "1")
             // Help is wrapped to the terminal; a fixed width makes it the same everywhere.

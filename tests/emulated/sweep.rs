@@ -57,6 +57,7 @@ impl Place {
             .args(words)
             .current_dir(self.0.path())
             .env("HOME", self.0.path())
+            .env_remove("XDG_CONFIG_HOME")
             .output()
             .unwrap();
         if !matches!(output.status.code(), Some(0..=2)) {

@@ -182,8 +182,8 @@ fn missing(path: &Path, error: std::io::Error) -> Failure {
 /// What could not be used, and which file it was; the cause stands below it.
 #[derive(Debug, thiserror::Error)]
 #[error("{what} {name}")]
-struct About {
-    what: &'static str,
-    name: String,
-    source: Box<dyn std::error::Error + Send + Sync>,
+pub(super) struct About {
+    pub(super) what: &'static str,
+    pub(super) name: String,
+    pub(super) source: Box<dyn std::error::Error + Send + Sync>,
 }

@@ -7,7 +7,9 @@
 )]
 
 mod compare;
+mod config;
 mod emulation;
+mod init;
 mod inputs;
 mod jig;
 mod line;
@@ -39,6 +41,7 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Init(init::Args),
     Sweep(Box<sweep::Args>),
     Practice(Box<practice::Args>),
     Compare(compare::Args),
@@ -75,6 +78,7 @@ pub fn main() -> ExitStatus {
 
 fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match command {
+        Command::Init(args) => init::run(args, screen),
         Command::Sweep(args) => sweep::run(args, screen),
         Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),

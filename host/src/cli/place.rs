@@ -42,10 +42,10 @@ pub(super) fn session_name(started: &str, board: Option<&str>) -> String {
     }
 }
 
-/// A new file for a session log in the data directory.
-pub(super) fn new_log(data: Option<&Path>, header: &Header) -> Result<PathBuf, Failure> {
-    let folder = match data {
-        Some(folder) => folder.to_owned(),
+/// The data directory: the one that was named, or the user's own.
+pub(super) fn data_folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
+    match named {
+        Some(folder) => Ok(folder.to_owned()),
         None => {
             ProjectDirs::from("", "", "pintally").map(|dirs| dirs.data_dir().to_owned()).ok_or_else(|| {
                 Failure::new(
@@ -53,10 +53,14 @@ pub(super) fn new_log(data: Option<&Path>, header: &Header) -> Result<PathBuf, F
                     "expected a home directory to keep session logs in, found none",
                 )
                 .hint("name a place with --data DIR or --log FILE")
-            })?
+            })
         }
-    };
-    Ok(folder.join("logs").join(format!("{}.jsonl", header.session)))
+    }
+}
+
+/// A new file for a session log in the data directory.
+pub(super) fn new_log(data: Option<&Path>, header: &Header) -> Result<PathBuf, Failure> {
+    Ok(data_folder(data)?.join("logs").join(format!("{}.jsonl", header.session)))
 }
 
 /// Runs the practice bench in real time behind ports of its own.

@@ -52,7 +52,8 @@ pub(super) fn find(
     Ok(ExitStatus::Matches)
 }
 
-fn text(port: &ListedPort) -> String {
+/// A port and what is known of it, on one line.
+pub(super) fn text(port: &ListedPort) -> String {
     let Some(usb) = &port.usb else { return port.name.clone() };
     let mut words = vec![format!("{:<16} USB {:04x}:{:04x}", port.name, usb.vendor_id, usb.product_id)];
     words.extend(usb.maker.clone());

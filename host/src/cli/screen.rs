@@ -52,6 +52,11 @@ impl Screen {
         let _ = writeln!(self.err, "{text}");
     }
 
+    /// Asks the operator something; the answer goes on the same line.
+    pub fn prompt(&mut self, text: &str) {
+        let _ = write!(self.err, "{text}").and_then(|()| self.err.flush());
+    }
+
     /// Shows why the command failed.
     pub fn failure(&mut self, failure: &Failure) {
         let _ = self.out.flush();

@@ -10,7 +10,7 @@ use std::{
 use clap::Args as Arguments;
 
 use super::{
-    Screen, emulation,
+    Screen, config, emulation,
     emulation::Emulation,
     inputs,
     logbook::Logbook,
@@ -38,17 +38,17 @@ use crate::{
 ///
 /// Battery out, power off, capacitors discharged: only then connect anything. Red lead on board ground, black to
 /// the switching board, meter in diode test.
-#[derive(Debug, Arguments)]
+#[derive(Debug, Clone, Arguments)]
 pub(super) struct Args {
     /// Port of the switching board: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
     jig: Option<Address>,
     /// Port of the meter: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
     meter: Option<Address>,
-    /// Meter profile: a shipped one by name, or a file
-    #[arg(long, value_name = "PROFILE", default_value = "bench-stream")]
-    profile: String,
+    /// Meter profile: a shipped one by name, or a file; `bench-stream` where the configuration names none
+    #[arg(long, value_name = "PROFILE")]
+    profile: Option<String>,
     /// Connector file, TOML or CSV; on the practice bench a demonstration connector stands ready
     #[arg(long, value_name = "FILE", required_unless_present = "practice")]
     connector: Option<PathBuf>,
@@ -107,12 +107,15 @@ pub(super) struct Args {
     #[arg(long, requires = "practice")]
     instant: bool,
     #[command(flatten)]
+    config: config::Args,
+    #[command(flatten)]
     emulation: emulation::Args,
 }
 
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
-    let profile = inputs::profile(&args.profile)?;
+    let args = &args.filled()?;
+    let profile = inputs::profile(args.profile.as_deref().unwrap_or(config::PROFILE))?;
     let (connector, wiring) =
         inputs::connector_and_wiring(args.connector.as_deref(), args.wiring.as_deref())?;
     let emulation = match args.practice {
@@ -142,6 +145,37 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
 
     let swept = sweep(args, &session, emulation.as_ref(), &mut logbook, screen)?;
     finish(args, &session, emulation.as_ref(), swept, logbook, screen)
+}
+
+impl Args {
+    /// What was typed, and what the configuration says where nothing was. The practice bench takes only people and
+    /// places from it: it is the same bench everywhere.
+    fn filled(&self) -> Result<Self, Failure> {
+        let typed = self.clone();
+        let config = self.config.load()?;
+        let filled =
+            Self { operator: typed.operator.or(config.operator), data: typed.data.or(config.data), ..typed };
+        if filled.practice {
+            return Ok(filled);
+        }
+        Ok(Self {
+            jig: Some(
+                filled
+                    .jig
+                    .or(config.jig)
+                    .ok_or_else(|| config::no_port("--jig", "switching board", &self.config))?,
+            ),
+            meter: Some(
+                filled
+                    .meter
+                    .or(config.meter)
+                    .ok_or_else(|| config::no_port("--meter", "meter", &self.config))?,
+            ),
+            profile: filled.profile.or(config.profile),
+            wiring: filled.wiring.or(config.wiring),
+            ..filled
+        })
+    }
 }
 
 /// Opens the devices and sweeps.

@@ -9,6 +9,8 @@ mod error;
 mod from_csv;
 mod from_toml;
 mod pin;
+mod rectangle;
+mod to_toml;
 mod toml_file;
 mod wiring;
 mod wiring_toml;
@@ -18,7 +20,9 @@ pub use error::{ConnectorError, ConnectorProblem, Place, Row};
 pub use from_csv::from_csv;
 pub use from_toml::from_toml;
 pub use pin::{Pin, PinName, Role};
+pub use rectangle::{Numbering, RectangleError, rectangle};
 pub use toml_file::TomlProblem;
+pub(crate) use toml_file::{line_of, read as read_toml};
 pub use wiring::{
     CHECK_RESISTOR_OHMS, CheckChannel, Lead, MOST_CHANNELS, Wiring, WiringError, WiringProblem,
 };

@@ -1,4 +1,4 @@
-//! What the TOML files of a connector, a wiring and a board kind have in common.
+//! What the TOML files of a connector, a wiring, a board kind and a configuration have in common.
 
 use serde::{Deserialize, de::DeserializeOwned};
 
@@ -42,7 +42,7 @@ impl Text {
 }
 
 /// Parses a TOML file into its stored form; the error comes with its line.
-pub(super) fn read<T: DeserializeOwned>(text: &str) -> Result<T, (Option<u64>, TomlProblem)> {
+pub(crate) fn read<T: DeserializeOwned>(text: &str) -> Result<T, (Option<u64>, TomlProblem)> {
     if text.len() > LONGEST_FILE {
         return Err((None, TomlProblem::TooLong { found: text.len() }));
     }
@@ -54,7 +54,7 @@ pub(super) fn read<T: DeserializeOwned>(text: &str) -> Result<T, (Option<u64>, T
 }
 
 /// Line of a byte, counted from 1.
-pub(super) fn line_of(text: &str, byte: usize) -> u64 {
+pub(crate) fn line_of(text: &str, byte: usize) -> u64 {
     let before = text.as_bytes().get(..byte).unwrap_or(text.as_bytes());
     1 + before.iter().filter(|&&byte| byte == b'\n').count() as u64
 }

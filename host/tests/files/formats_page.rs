@@ -1,8 +1,9 @@
 //! The page on file formats: its examples are read as what they are, and its messages are those of the program.
 
-use std::fs;
+use std::{fs, path::Path};
 
 use pintally::{
+    configuration::Configuration,
     connector::{self, BoardKind, Connector, Pin, Wiring},
     log::LogReader,
     readings::csv::{Boards, Strictness},
@@ -40,6 +41,10 @@ fn every_example_is_read() {
     for text in blocks("toml board-kind") {
         BoardKind::from_toml(&text).unwrap();
     }
+    for text in blocks("toml configuration") {
+        let found = Configuration::from_toml(&text, Path::new("bench")).unwrap();
+        assert_eq!(found.wiring.as_deref(), Some(Path::new("bench/jigs/j5.toml")));
+    }
     for text in blocks("csv readings") {
         let boards = Boards::new(text.as_bytes(), &four, Strictness::StopAtBadRow).unwrap();
         assert_eq!(boards.map(Result::unwrap).count(), 2);
@@ -59,6 +64,7 @@ fn every_example_is_read() {
         "csv connector",
         "toml wiring",
         "toml board-kind",
+        "toml configuration",
         "csv readings",
         "toml reference",
         "jsonl log",
@@ -74,8 +80,10 @@ fn every_example_is_read() {
 /// The snapshots are what the program says.
 #[test]
 fn every_message_is_said() {
-    let snapshots: String = fs::read_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/files/snapshots"))
-        .unwrap()
+    let folders = ["/tests/files/snapshots", "/../tests/cli/snapshots"];
+    let snapshots: String = folders
+        .iter()
+        .flat_map(|folder| fs::read_dir(format!("{}{folder}", env!("CARGO_MANIFEST_DIR"))).unwrap())
         .map(|entry| fs::read_to_string(entry.unwrap().path()).unwrap())
         .collect();
     for line in blocks("text").iter().flat_map(|block| block.lines()) {

@@ -195,6 +195,7 @@ impl Reader {
     }
 
     /// Reads a pseudo-terminal: reads fail while no host holds it.
+    #[cfg(unix)]
     fn follow(&self, port: &mut dyn Read, spare: &mut Option<Box<dyn Write + Send>>) {
         let mut buffer = [0; 1024];
         while !self.stopped() {
@@ -215,6 +216,7 @@ impl Reader {
         }
     }
 
+    #[cfg(unix)]
     fn attach(&self, spare: &mut Option<Box<dyn Write + Send>>) {
         if let Some(writer) = spare.take() {
             self.swap(Some(writer));

@@ -1,0 +1,168 @@
+//! The first connector and the configuration, asked for and scripted, and what a sweep takes from it.
+
+use std::{
+    fs,
+    io::{BufRead, BufReader, Write},
+    process::Stdio,
+};
+
+use crate::run::{Outcome, Place};
+
+/// Runs `init` with these words, and types these answers.
+fn init(place: &Place, words: &[&str], answers: &str) -> Outcome {
+    place.type_into(&[&["init"], words].concat(), answers)
+}
+
+/// Ports that are given are not listed, so that the machine's own do not show.
+const PORTS: [&str; 4] = ["--jig", "tcp:127.0.0.1:4001", "--meter", "tcp:127.0.0.1:4002"];
+
+#[test]
+fn a_person_is_asked() {
+    let place = Place::new();
+    let outcome = init(&place, &PORTS, "J9\n\n3\nacross\n1,6\nfs9721\nKim\n\n");
+    assert_eq!(outcome.status, Some(0), "{}", outcome.text());
+    let read = |name: &str| fs::read_to_string(place.path().join(name)).unwrap();
+    let (connector, config) = (read("J9.toml"), read("config/pintally/config.toml"));
+    insta::assert_snapshot!(format!(
+        "{}\n--- J9.toml\n{connector}\n--- config.toml\n{config}",
+        outcome.text()
+    ));
+    assert!(place.path().join("data/pintally").is_dir(), "the data directory is made");
+}
+
+#[test]
+fn a_script_gives_every_answer() {
+    let place = Place::new();
+    let words = [
+        "--yes",
+        "--name",
+        "J5",
+        "--positions",
+        "2",
+        "--ground",
+        "A1",
+        "--operator",
+        "Kim",
+        "--data",
+        "logs",
+    ];
+    let outcome = init(&place, &[&words[..], &PORTS].concat(), "");
+    insta::assert_snapshot!(outcome.text());
+    let config = fs::read_to_string(place.path().join("config/pintally/config.toml")).unwrap();
+    assert!(config.contains(&format!("data = \"{}\"", place.path().join("logs").display())), "{config}");
+}
+
+#[test]
+fn nothing_is_overwritten_without_being_asked() {
+    let place = Place::new();
+    let words = ["--yes", "--name", "J5", "--positions", "2"];
+    assert_eq!(init(&place, &[&words[..], &PORTS].concat(), "").status, Some(0));
+    place.file("J5.toml", "mine");
+    let read = || fs::read_to_string(place.path().join("J5.toml")).unwrap();
+
+    let refused = init(&place, &words, "");
+    assert_eq!((refused.status, read().as_str()), (Some(64), "mine"), "{}", refused.text());
+    assert!(refused.stderr.contains("J5.toml exists: nothing was written"), "{}", refused.text());
+
+    // Rows, positions, numbering, ground, two ports, profile, operator, data directory.
+    let answers = "\n2\n\n\n\n\n\n\n\n";
+    let kept = init(&place, &["--name", "J5"], &format!("{answers}no\n"));
+    assert_eq!((kept.status, read().as_str()), (Some(0), "mine"), "{}", kept.text());
+    assert!(kept.stderr.contains("kept J5.toml"), "{}", kept.text());
+
+    let asked = init(&place, &["--name", "J5"], &format!("{answers}yes\n"));
+    assert_eq!(asked.status, Some(0), "{}", asked.text());
+    assert!(read().contains("name = \"J5\""), "{}", read());
+
+    place.file("J5.toml", "mine");
+    assert_eq!(init(&place, &[&words[..], &["--overwrite"]].concat(), "").status, Some(0));
+    assert!(read().contains("name = \"J5\""), "{}", read());
+}
+
+#[test]
+fn what_is_known_stands_in_brackets() {
+    let place = Place::new();
+    let first = ["--yes", "--no-connector", "--profile", "fs9721", "--operator", "Kim"];
+    assert_eq!(init(&place, &[&first[..], &PORTS].concat(), "").status, Some(0));
+    let again = init(&place, &["--no-connector"], "\n\n\n\n\n");
+    assert_eq!(again.status, Some(0), "{}", again.text());
+    for shown in ["[tcp:127.0.0.1:4001]", "[tcp:127.0.0.1:4002]", "[fs9721]", "[Kim]"] {
+        assert!(again.stderr.contains(shown), "{shown}\n{}", again.text());
+    }
+    assert!(!again.stderr.contains("wrote"), "nothing has changed\n{}", again.text());
+}
+
+#[test]
+fn answers_that_cannot_be_used() {
+    let place = Place::new();
+    let mut text = String::new();
+    for (words, answers) in [
+        (&["--yes", "--name", "J5", "--positions", "2", "--ground", "C1"][..], ""),
+        (&["--yes", "--name", "J5", "--rows", "A,B,C", "--positions", "1000"], ""),
+        (&["--yes", "--profile", "none"], ""),
+        (&["--name", "J5"], "\n0\n"),
+        (&["--name", "J5", "--positions", "2"], "\nspiral\n"),
+        (&[], "J5\n"),
+        (&["--no-connector", "--name", "J5"], ""),
+    ] {
+        let outcome = init(&place, &[words, &PORTS].concat(), answers);
+        assert_eq!(outcome.status, Some(64), "{}", outcome.text());
+        text.push_str(&format!("$ pintally init {}\n{}\n", words.join(" "), outcome.text()));
+    }
+    insta::assert_snapshot!(text);
+    assert!(!place.path().join("config").exists());
+}
+
+#[test]
+fn a_configuration_that_cannot_be_used() {
+    let place = Place::new();
+    place.file("J5.toml", include_str!("../../fixtures/connectors/j5-display.toml"));
+    let mut text = String::new();
+    for config in ["jgi = \"COM3\"\n", "meter = \"COM3\"\njig = \"\"\n", "meter = \"COM3\"\n"] {
+        place.file("bench.toml", config);
+        let outcome =
+            place.run(&["sweep", "--connector", "J5.toml", "--config", "bench.toml", "--unpowered"]);
+        text.push_str(&format!("{config}{}\n", outcome.text()));
+    }
+    let missing = place.run(&["sweep", "--practice", "--instant", "--config", "none.toml"]);
+    text.push_str(&missing.text());
+    insta::assert_snapshot!(text);
+}
+
+/// Both devices on `tcp:`, as on systems without pseudo-terminals, and the ports from the configuration.
+#[test]
+fn a_sweep_takes_ports_and_operator_from_the_configuration() {
+    let place = Place::new();
+    place.file("J5.toml", include_str!("../../fixtures/connectors/j5-display.toml"));
+    let mut bench = place
+        .command(&["practice", "--tcp", "--seed", "3", "--fault", "open:B8"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut lines = BufReader::new(bench.stdout.take().unwrap()).lines();
+    let mut port = |device: &str| {
+        let line = lines.next().unwrap().unwrap();
+        line.strip_prefix(device).unwrap().trim().to_owned()
+    };
+    let (jig, meter) = (port("jig"), port("meter"));
+    assert!(jig.starts_with("tcp:127.0.0.1:") && meter.starts_with("tcp:127.0.0.1:"), "{jig} {meter}");
+
+    let set_up = ["--yes", "--no-connector", "--jig", &jig, "--meter", &meter, "--operator", "Kim"];
+    assert_eq!(init(&place, &set_up, "").status, Some(0));
+    let known_good = place.run(&["practice", "--known-good", "5"]);
+    place.file("good.csv", &known_good.stdout);
+    let words = ["sweep", "--connector", "J5.toml", "--known-good", "good.csv", "--unpowered", "--log"];
+    let swept = place.run(&[&words[..], &["kim.jsonl"]].concat());
+    let other = place.run(&[&words[..], &["robin.jsonl", "--operator", "Robin"]].concat());
+    bench.stdin.take().unwrap().write_all(b"quit\n").unwrap();
+    assert!(bench.wait().unwrap().success());
+
+    assert_eq!(swept.status, Some(1), "{}", swept.text());
+    assert!(swept.stdout.contains("open joint at pin B8"), "{}", swept.text());
+    assert_eq!(other.status, Some(1), "{}", other.text());
+    let log = |name: &str| fs::read_to_string(place.path().join(name)).unwrap();
+    assert!(log("kim.jsonl").contains("\"operator\":\"Kim\""));
+    assert!(log("robin.jsonl").contains("\"operator\":\"Robin\""), "the command line goes first");
+}
