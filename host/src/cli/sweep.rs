@@ -361,6 +361,7 @@ fn settings(args: &Args, connector: &Connector) -> Result<Settings, Failure> {
         override_alive: args.override_alive.clone(),
         assumed_spread: spread.and_then(Volts::new),
         false_alarms: args.false_alarms,
+        by_hand: false,
     })
 }
 

@@ -18,6 +18,9 @@ pub struct Settings {
     pub assumed_spread: Option<Volts>,
     /// Share of good boards that may be flagged; the engine's default where `None`.
     pub false_alarms: Option<f64>,
+    /// The pins are probed by hand: readings are paired by touches, not by channels.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub by_hand: bool,
 }
 
 impl Default for Settings {
@@ -29,6 +32,7 @@ impl Default for Settings {
             override_alive: None,
             assumed_spread: None,
             false_alarms: None,
+            by_hand: false,
         }
     }
 }
@@ -67,6 +71,11 @@ impl Settings {
         }
         assumptions
     }
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde passes fields by reference")]
+const fn is_false(value: &bool) -> bool {
+    !*value
 }
 
 #[cfg(test)]
