@@ -25,6 +25,7 @@ pub mod moment;
 pub mod physics;
 pub mod port;
 pub mod practice;
+pub mod probe;
 pub mod readings;
 pub mod record;
 pub mod reference;

@@ -4,6 +4,7 @@
 // QEMU is watched over a Unix socket.
 #[cfg(unix)]
 pub mod emulated;
+pub mod hand_trial;
 pub mod lookout;
 pub mod pairing_trial;
 pub mod practice_log;

@@ -396,6 +396,7 @@ fn settings(args: &Args, connector: &Connector) -> Result<Settings, Failure> {
         assumed_spread: spread.and_then(Volts::new),
         false_alarms: args.false_alarms,
         batch: None,
+        by_hand: false,
     })
 }
 

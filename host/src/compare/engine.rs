@@ -181,6 +181,29 @@ impl Engine {
         }
     }
 
+    /// What a good board would read at each pin today and how far a good pin may differ, given the readings so far:
+    /// what all pins share is taken out. `None` for a pin of which known-good boards say nothing.
+    #[must_use]
+    pub fn expected(&self, values: &[PinValue]) -> Vec<Option<(PinValue, Volts)>> {
+        let values = self.values(&BoardReadings { board: String::new(), values: values.to_vec() });
+        let carried = self.carried.map(|_| Common::default());
+        let known = carried.or(self.told.map(|ratio| Common { ratio, ..Common::default() }));
+        let common = common::estimate(&self.layout, &self.expected, &volts(&values), known);
+        let today = self.today(&common);
+        (0..today.len())
+            .map(|pin| {
+                let limit = self.factors[pin].limit(&today[pin]).max(self.assumptions.least.get());
+                match self.layout.places[pin].class {
+                    Class::Ground | Class::Junction | Class::Resistor => {
+                        Some((PinValue::Volts(Volts::of(today[pin].centre)), Volts::of(limit)))
+                    }
+                    Class::Open => Some((PinValue::Overload, Volts::ZERO)),
+                    Class::Unknown => None,
+                }
+            })
+            .collect()
+    }
+
     fn values(&self, board: &BoardReadings) -> Vec<PinValue> {
         let mut values = board.values.clone();
         values.resize(self.expected.len(), PinValue::Unread(Unread::NotListed));

@@ -252,6 +252,10 @@ impl LogEvent {
             }
             Record::Told(notice) if notice.is_progress() => return None,
             Record::Told(notice) => Self::Told { text: notice.to_string() },
+            Record::Operator { action, detail } => {
+                Self::Operator { action: action.to_owned(), detail: detail.map(str::to_owned) }
+            }
+            Record::Said(text) => Self::Told { text: text.to_owned() },
             Record::Pin(result) => {
                 let name = names.get(result.pin).cloned().unwrap_or_else(|| PinName::new("?"));
                 Self::PinResult { name, result: result.clone() }

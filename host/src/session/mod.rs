@@ -7,9 +7,11 @@ mod replay;
 mod settings;
 
 use crate::{
-    compare::{Assumptions, Judgement, judge},
+    compare::{Assumptions, Engine, Judgement, judge},
+    connector::{Connector, PinName},
     log::Header,
     meter::{DiodeSource, Profile, ProfileError},
+    probe,
     readings::{BoardReadings, PinValue},
     reference::{Reference, Unfitting, Unreadable},
     sweep::{Plan, Setting, Timing},
@@ -30,6 +32,9 @@ pub struct Session {
     pub reference: Option<Reference>,
     /// Settings and assumptions.
     pub settings: Settings,
+    /// What the walk by hand needs to know, if the pins are probed by hand. From the header alone: a replay that
+    /// judges by another reference still takes the touches as they were taken.
+    pub hand: Option<probe::Setting>,
 }
 
 /// The header of a log cannot be used.
@@ -42,6 +47,9 @@ pub enum SessionError {
     /// The reference in it.
     #[error("cannot use the reference of this session")]
     Reference(#[from] Unreadable),
+    /// The reference in it belongs to other pins.
+    #[error("the reference of this session does not fit its connector")]
+    Unfitting(#[from] Unfitting),
     /// The settings in it.
     #[error("cannot use the settings of this session: {0}")]
     Settings(String),
@@ -57,7 +65,11 @@ impl Session {
         let text = header.reference.as_ref().and_then(|source| source.text.as_deref());
         let reference = text.map(Reference::from_toml).transpose()?;
         let settings = Settings::from_value(&header.settings).map_err(SessionError::Settings)?;
-        Ok(Self { header, profile, reference, settings })
+        let mut session = Self { header, profile, reference, settings, hand: None };
+        if session.settings.by_hand {
+            session.hand = Some(session.by_hand()?);
+        }
+        Ok(session)
     }
 
     /// What the pairing needs to know.
@@ -69,17 +81,34 @@ impl Session {
         let check = wiring.check();
         let plan =
             Plan::new(connector, |pin| channels.get(pin).copied(), check.map(|check| check.channel), &first);
-        let compliance = match self.profile.diode.source {
-            DiodeSource::ConstantCurrent { compliance, .. } => compliance,
-            DiodeSource::BehindResistance { open_circuit, .. } => open_circuit,
-        };
         Setting {
             plan,
             pins: connector.pins.len(),
             timing: Timing::of(&self.profile),
-            compliance: Some(compliance),
+            compliance: Some(self.compliance()),
             check_expected: check.map(|check| drop_over(check.resistor, self.profile.diode.source)),
         }
+    }
+
+    fn by_hand(&self) -> Result<probe::Setting, Unfitting> {
+        let Header { connector, wiring, .. } = &self.header;
+        let assumptions = self.with_current(self.settings.assumptions());
+        let engine = self
+            .reference
+            .as_ref()
+            .map(|reference| Engine::new(connector, reference, &assumptions))
+            .transpose()?;
+        let (compliance, shown) = (self.compliance(), self.profile.diode.overload_above);
+        let first = self.repaired();
+        let rest = (0..connector.pins.len()).filter(|pin| !first.contains(pin));
+        Ok(probe::Setting {
+            order: first.iter().copied().chain(rest).collect(),
+            channels: wiring.channels().to_vec(),
+            expects: probe::Expects::new(connector, engine),
+            timing: Timing::of(&self.profile),
+            compliance: Some(compliance),
+            open_leads: (compliance.get() <= shown.get()).then_some(compliance),
+        })
     }
 
     /// The readings as they are judged: what the meter showed, less what leads, probe and switch add.
@@ -96,8 +125,7 @@ impl Session {
     /// [`Unfitting`] if the reference was made for other pins.
     pub fn judge(&self, shown: &[PinValue]) -> Option<Result<Judgement, Unfitting>> {
         let reference = self.reference.as_ref()?;
-        let board_current = Some(short_current(self.profile.diode.source));
-        let assumptions = Assumptions { board_current, ..self.settings.assumptions() };
+        let assumptions = self.with_current(self.settings.assumptions());
         let judged = judge(&self.header.connector, reference, &self.readings(shown), &assumptions);
         Some(judged.map(|mut judgement| {
             judgement.put_first(&self.repaired());
@@ -107,7 +135,19 @@ impl Session {
 
     /// Pins that were repaired, by index.
     fn repaired(&self) -> Vec<usize> {
-        self.settings.repaired.iter().filter_map(|name| self.header.connector.index_of(name)).collect()
+        indices(&self.header.connector, &self.settings.repaired)
+    }
+
+    /// The most that the meter can drive.
+    const fn compliance(&self) -> Volts {
+        match self.profile.diode.source {
+            DiodeSource::ConstantCurrent { compliance, .. } => compliance,
+            DiodeSource::BehindResistance { open_circuit, .. } => open_circuit,
+        }
+    }
+
+    fn with_current(&self, assumptions: Assumptions) -> Assumptions {
+        Assumptions { board_current: Some(short_current(self.profile.diode.source)), ..assumptions }
     }
 
     fn without_path(&self, pin: usize, value: PinValue) -> PinValue {
@@ -124,6 +164,17 @@ impl Session {
             None => value,
         }
     }
+}
+
+/// Pins by their names, each once; names that the connector does not have are left out.
+fn indices(connector: &Connector, names: &[PinName]) -> Vec<usize> {
+    let mut found = Vec::with_capacity(names.len());
+    for pin in names.iter().filter_map(|name| connector.index_of(name)) {
+        if !found.contains(&pin) {
+            found.push(pin);
+        }
+    }
+    found
 }
 
 /// What the meter drives while it shows this drop.

@@ -2,7 +2,9 @@
 
 use super::Session;
 use crate::{
+    connector::Connector,
     log::{Ending, LogEvent, LogLine},
+    probe::{Action, Deed, Walk},
     readings::PinValue,
     sweep::{Observation, Observer, PinResult},
 };
@@ -10,7 +12,8 @@ use crate::{
 /// Feeds the events of a log to the pairing, as they came.
 #[derive(Debug)]
 pub struct Replay {
-    observer: Observer,
+    pairing: Pairing,
+    connector: Connector,
     recorded: Vec<Option<PinResult>>,
     ended: Option<Ending>,
     overrides: Vec<String>,
@@ -24,6 +27,15 @@ pub struct Checks {
     pub good: u32,
     /// It read something else, so that the pins since the last good one were read again.
     pub failed: u32,
+}
+
+/// Who pairs readings with pins.
+#[derive(Debug)]
+enum Pairing {
+    /// By the channels of a jig.
+    Jig(Box<Observer>),
+    /// By the touches of a hand.
+    Hand(Box<Walk>),
 }
 
 /// What came of a replay.
@@ -49,8 +61,13 @@ impl Replay {
     #[must_use]
     pub fn new(session: &Session) -> Self {
         let pins = session.header.connector.pins.len();
+        let pairing = match &session.hand {
+            Some(setting) => Pairing::Hand(Box::new(Walk::new(setting.clone(), &session.profile))),
+            None => Pairing::Jig(Box::new(Observer::new(session.setting(), &session.profile))),
+        };
         Self {
-            observer: Observer::new(session.setting(), &session.profile),
+            pairing,
+            connector: session.header.connector.clone(),
             recorded: vec![None; pins],
             ended: None,
             overrides: Vec::new(),
@@ -61,20 +78,6 @@ impl Replay {
     /// Takes the next event of the log.
     pub fn take(&mut self, line: &LogLine) {
         match &line.event {
-            LogEvent::MeterBytes { bytes } => {
-                for observation in self.observer.meter_bytes(bytes, line.at) {
-                    match observation {
-                        Observation::Checked => self.checks.good += 1,
-                        Observation::CheckFailed { .. } => self.checks.failed += 1,
-                        _ => {}
-                    }
-                }
-            }
-            LogEvent::JigMessage { message } => {
-                let _ = self.observer.jig_message(message, line.at);
-            }
-            LogEvent::SentToJig { frame } => self.observer.sent_to_jig(frame, line.at),
-            LogEvent::SentToMeter { asks_for_reading: true, .. } => self.observer.asked_meter(line.at),
             LogEvent::PinResult { result, .. } => {
                 if let Some(slot) = self.recorded.get_mut(result.pin) {
                     *slot = Some(result.clone());
@@ -82,14 +85,37 @@ impl Replay {
             }
             LogEvent::Override { what, why, .. } => self.overrides.push(format!("{what}: {why}")),
             LogEvent::End { how, .. } => self.ended = Some(*how),
-            _ => {}
+            event => match &mut self.pairing {
+                Pairing::Jig(observer) => jig(observer, event, line, &mut self.checks),
+                Pairing::Hand(walk) => {
+                    for action in hand(walk, event, line, &self.connector) {
+                        if let Action::Undone { pin } = action
+                            && let Some(slot) = self.recorded.get_mut(pin)
+                        {
+                            slot.clone_from(&walk.results()[pin]);
+                        }
+                    }
+                }
+            },
+        }
+    }
+
+    /// The walk by hand as the log leaves it, to go on with; `None` for a sweep on a jig.
+    #[must_use]
+    pub fn into_walk(self) -> Option<Walk> {
+        match self.pairing {
+            Pairing::Hand(walk) => Some(*walk),
+            Pairing::Jig(_) => None,
         }
     }
 
     /// What the log says.
     #[must_use]
     pub fn finish(self) -> Replayed {
-        let results = self.observer.results().to_vec();
+        let (results, values) = match &self.pairing {
+            Pairing::Jig(observer) => (observer.results().to_vec(), observer.values()),
+            Pairing::Hand(walk) => (walk.results().to_vec(), walk.values()),
+        };
         let differs = |&pin: &usize| match (&self.recorded[pin], &results[pin]) {
             // A pin that was voided later stands in the log as it was first read.
             (Some(recorded), Some(result)) => {
@@ -100,12 +126,46 @@ impl Replay {
         };
         let changed = (0..results.len()).filter(differs).collect();
         Replayed {
-            values: self.observer.values(),
+            values,
             results,
             changed,
             ended: self.ended,
             overrides: self.overrides,
             checks: self.checks,
         }
+    }
+}
+
+fn jig(observer: &mut Observer, event: &LogEvent, line: &LogLine, checks: &mut Checks) {
+    match event {
+        LogEvent::MeterBytes { bytes } => {
+            for observation in observer.meter_bytes(bytes, line.at) {
+                match observation {
+                    Observation::Checked => checks.good += 1,
+                    Observation::CheckFailed { .. } => checks.failed += 1,
+                    _ => {}
+                }
+            }
+        }
+        LogEvent::JigMessage { message } => {
+            let _ = observer.jig_message(message, line.at);
+        }
+        LogEvent::SentToJig { frame } => observer.sent_to_jig(frame, line.at),
+        LogEvent::SentToMeter { asks_for_reading: true, .. } => observer.asked_meter(line.at),
+        _ => {}
+    }
+}
+
+fn hand(walk: &mut Walk, event: &LogEvent, line: &LogLine, connector: &Connector) -> Vec<Action> {
+    match event {
+        LogEvent::MeterBytes { bytes } => walk.meter_bytes(bytes, line.at),
+        LogEvent::SentToMeter { asks_for_reading: true, .. } => {
+            walk.asked_meter(line.at);
+            Vec::new()
+        }
+        // A deed that this version does not know moved nothing when the log was written by it.
+        LogEvent::Operator { action, detail } => Deed::from_log(action, detail.as_deref(), connector)
+            .map_or_else(|_| Vec::new(), |deed| walk.deed(&deed, line.at)),
+        _ => Vec::new(),
     }
 }

@@ -18,6 +18,9 @@ pub struct Settings {
     pub assumed_spread: Option<Volts>,
     /// Share of good boards that may be flagged; the engine's default where `None`.
     pub false_alarms: Option<f64>,
+    /// The pins are probed by hand: readings are paired by touches, not by channels.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub by_hand: bool,
     /// The batch to which the sweep belongs, if it belongs to one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub batch: Option<BatchPlace>,
@@ -45,6 +48,7 @@ impl Default for Settings {
             assumed_spread: None,
             false_alarms: None,
             batch: None,
+            by_hand: false,
         }
     }
 }
@@ -83,6 +87,11 @@ impl Settings {
         }
         assumptions
     }
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde passes fields by reference")]
+const fn is_false(value: &bool) -> bool {
+    !*value
 }
 
 #[cfg(test)]

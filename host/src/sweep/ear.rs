@@ -11,7 +11,7 @@ use crate::{
 
 /// Leads the conversation with the meter.
 #[derive(Debug)]
-pub(super) struct Ear {
+pub(crate) struct Ear {
     conversation: Conversation,
     is_wanted: bool,
     is_ready: bool,
@@ -26,15 +26,15 @@ pub(super) struct Ear {
 
 /// Bytes for the meter.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Message {
-    pub(super) bytes: Vec<u8>,
+pub(crate) struct Message {
+    pub(crate) bytes: Vec<u8>,
     /// Whether the meter begins a conversion, or sends its latest, because of them.
-    pub(super) asks_for_reading: bool,
+    pub(crate) asks_for_reading: bool,
 }
 
 /// What is odd about the meter.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) enum Oddity {
+pub(crate) enum Oddity {
     /// Something was skipped; the next reading may be good.
     Noise(String),
     /// It does not do what a sweep needs.
@@ -42,7 +42,7 @@ pub(super) enum Oddity {
 }
 
 impl Ear {
-    pub(super) fn new(profile: &Profile, now: Moment) -> Self {
+    pub(crate) fn new(profile: &Profile, now: Moment) -> Self {
         let mut conversation = Conversation::new(profile);
         conversation.start(now);
         let mut ear = Self {
@@ -60,13 +60,13 @@ impl Ear {
     }
 
     /// Readings are wanted from now on, or no longer.
-    pub(super) fn want(&mut self, is_wanted: bool, now: Moment) {
+    pub(crate) fn want(&mut self, is_wanted: bool, now: Moment) {
         self.is_wanted = is_wanted;
         self.ask(now);
     }
 
     /// Bytes arrived.
-    pub(super) fn bytes(&mut self, bytes: &[u8], now: Moment) -> Vec<Oddity> {
+    pub(crate) fn bytes(&mut self, bytes: &[u8], now: Moment) -> Vec<Oddity> {
         self.conversation.receive(bytes, now);
         let odd = self.collect();
         self.ask(now);
@@ -74,7 +74,7 @@ impl Ear {
     }
 
     /// Time has passed.
-    pub(super) fn expire(&mut self, now: Moment) -> Vec<Oddity> {
+    pub(crate) fn expire(&mut self, now: Moment) -> Vec<Oddity> {
         self.conversation.expire(now);
         let odd = self.collect();
         self.ask(now);
@@ -83,42 +83,42 @@ impl Ear {
 
     /// The meter still has a question to answer, at most until then: an answer that came twice can make the
     /// conversation believe that it has been answered.
-    pub(super) fn rest_until(&mut self, until: Moment) {
+    pub(crate) fn rest_until(&mut self, until: Moment) {
         self.rests_until = Some(self.rests_until.map_or(until, |known| known.max(until)));
     }
 
     /// The question has been answered.
-    pub(super) const fn rest_no_longer(&mut self) {
+    pub(crate) const fn rest_no_longer(&mut self) {
         self.rests_until = None;
     }
 
-    pub(super) fn deadline(&self) -> Option<Moment> {
+    pub(crate) fn deadline(&self) -> Option<Moment> {
         let rest = self.rests_until.filter(|_| self.is_wanted);
         [self.conversation.deadline(), rest].into_iter().flatten().min()
     }
 
     /// The next bytes to send.
-    pub(super) fn next_output(&mut self) -> Option<Message> {
+    pub(crate) fn next_output(&mut self) -> Option<Message> {
         self.out.pop_front()
     }
 
     /// Bytes that give the meter's keys back to the operator.
-    pub(super) fn leave(&mut self) -> Vec<Message> {
+    pub(crate) fn leave(&mut self) -> Vec<Message> {
         self.conversation.finish();
         self.drain(false);
         self.out.drain(..).collect()
     }
 
-    pub(super) const fn is_ready(&self) -> bool {
+    pub(crate) const fn is_ready(&self) -> bool {
         self.is_ready
     }
 
-    pub(super) fn identity(&self) -> Option<String> {
+    pub(crate) fn identity(&self) -> Option<String> {
         self.identity.clone()
     }
 
     /// What was last wrong with what the meter sent; `None` after a reading.
-    pub(super) fn problem(&self) -> Option<String> {
+    pub(crate) fn problem(&self) -> Option<String> {
         self.problem.clone()
     }
 

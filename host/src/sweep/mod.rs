@@ -24,12 +24,14 @@ mod timing;
 mod trouble;
 
 pub use conductor::{Conductor, Output, Score};
+pub(crate) use ear::{Ear, Oddity};
 pub use floor::{Floor, Overhead};
 pub use guard::{AliveSign, Guard};
 pub use observer::{Observation, Observer, PinResult, Setting};
 pub use plan::{Plan, Target, Visit};
 pub use run::{Device, Devices, Heard, Record, Recorder, Swept, run};
 pub use settle::{Settling, Step};
+pub(crate) use stream::Belongs;
 pub use stream::Stream;
 pub use timing::{Pacing, Timing};
 pub use trouble::{Notice, SweepError};

@@ -77,6 +77,15 @@ pub enum Record<'a> {
     Told(&'a Notice),
     /// A pin was read.
     Pin(&'a PinResult),
+    /// The operator did something that the walk by hand acts on.
+    Operator {
+        /// What, in one word or two.
+        action: &'static str,
+        /// What goes with it.
+        detail: Option<&'a str>,
+    },
+    /// Something that the operator was told, in words.
+    Said(&'a str),
 }
 
 /// Where everything is written down.

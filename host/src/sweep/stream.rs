@@ -48,7 +48,7 @@ const MOST_SPOILT: u8 = 30;
 
 /// What a frame is to the pin that is selected now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Belongs {
+pub(crate) enum Belongs {
     /// Its conversion began after the step.
     Yes,
     /// It may show what was there before the step.
@@ -151,7 +151,7 @@ impl Stream {
     }
 
     /// Takes a frame and tells whether it belongs to the input since the last step.
-    pub(super) fn frame(&mut self, frame: &Stamped<Reading>) -> Belongs {
+    pub(crate) fn frame(&mut self, frame: &Stamped<Reading>) -> Belongs {
         let at = frame.first_byte;
         let gap = match self.timing.pacing {
             Pacing::Triggered => self.asked.back().map(|&asked| at.since(asked)),

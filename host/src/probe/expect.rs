@@ -1,0 +1,211 @@
+//! What each pin should read, as far as that decides whether to ask for another touch.
+
+use crate::{
+    compare::Engine,
+    connector::{Connector, Role},
+    readings::PinValue,
+    units::Volts,
+};
+
+/// What a good board would read at a pin, and how far a good pin may differ.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Expected {
+    /// The reading: volts or an overload.
+    pub value: PinValue,
+    /// How far a good pin may differ.
+    pub limit: Volts,
+}
+
+/// How a reading stands to what is expected.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fit {
+    /// Within the limit.
+    Fits,
+    /// Outside the limit.
+    Differs,
+    /// Nobody knows.
+    Unknown,
+}
+
+/// What is expected of all pins, learned anew as readings come in: what all pins share (temperature, another test
+/// current, a lead) is not held against single ones.
+#[derive(Debug, Clone)]
+pub struct Expects {
+    engine: Option<Engine>,
+    pins: Vec<Option<Expected>>,
+    /// Pins that stand beside each pin.
+    beside: Vec<Vec<usize>>,
+    unconnected: Vec<bool>,
+}
+
+/// A reading is called a neighbour's only if it is so many times nearer to the neighbour's expectation than to the
+/// pin's own.
+const FAR_BETTER: f64 = 3.0;
+
+impl Expects {
+    /// What the engine expects before any pin was read; nothing without one.
+    #[must_use]
+    pub fn new(connector: &Connector, engine: Option<Engine>) -> Self {
+        let count = connector.pins.len();
+        let mut expects = Self {
+            engine,
+            pins: vec![None; count],
+            beside: (0..count).map(|pin| beside(connector, pin)).collect(),
+            unconnected: connector.pins.iter().map(|pin| pin.role == Some(Role::Unconnected)).collect(),
+        };
+        expects.learn(&[]);
+        expects
+    }
+
+    /// Takes the readings so far into account.
+    pub fn learn(&mut self, values: &[PinValue]) {
+        if let Some(engine) = &self.engine {
+            self.pins = engine
+                .expected(values)
+                .into_iter()
+                .map(|pin| pin.map(|(value, limit)| Expected { value, limit }))
+                .collect();
+        }
+    }
+
+    /// Whether known-good boards stand behind the expectations.
+    #[must_use]
+    pub const fn has_reference(&self) -> bool {
+        self.engine.is_some()
+    }
+
+    /// What a pin should read, where somebody knows.
+    #[must_use]
+    pub fn of(&self, pin: usize) -> Option<Expected> {
+        self.pins.get(pin).copied().flatten()
+    }
+
+    /// Whether a good board shows nothing at this pin.
+    #[must_use]
+    pub fn is_open(&self, pin: usize) -> bool {
+        match self.of(pin) {
+            Some(expected) => expected.value == PinValue::Overload,
+            None => self.unconnected.get(pin).copied().unwrap_or(false),
+        }
+    }
+
+    /// How a reading of a pin stands to what is expected there.
+    #[must_use]
+    pub fn fit(&self, pin: usize, value: PinValue) -> Fit {
+        match self.of(pin) {
+            None if self.is_open(pin) && value != PinValue::Overload => Fit::Differs,
+            None => Fit::Unknown,
+            Some(expected) if expected.holds(value) => Fit::Fits,
+            Some(_) => Fit::Differs,
+        }
+    }
+
+    /// The neighbour whose expectation a reading fits far better than that of the pin itself.
+    #[must_use]
+    pub fn fits_neighbour(&self, pin: usize, value: PinValue) -> Option<usize> {
+        let seen = value.volts()?;
+        let off = |pin: usize| Some((self.of(pin)?.value.volts()?.get() - seen.get()).abs());
+        let own = off(pin);
+        self.beside
+            .get(pin)?
+            .iter()
+            .copied()
+            .filter(|&other| self.of(other).is_some_and(|expected| expected.holds(value)))
+            .filter(|&other| match (own, off(other)) {
+                (Some(own), Some(other)) => other * FAR_BETTER < own,
+                // The pin itself should show nothing.
+                (None, Some(_)) => true,
+                (_, None) => false,
+            })
+            .min_by(|&a, &b| off(a).unwrap_or(f64::MAX).total_cmp(&off(b).unwrap_or(f64::MAX)))
+    }
+
+    /// Whether the expectations of two pins lie further apart than their limits together.
+    #[must_use]
+    pub fn are_told_apart(&self, a: usize, b: usize) -> bool {
+        match (self.of(a), self.of(b)) {
+            (Some(a), Some(b)) => match (a.value.volts(), b.value.volts()) {
+                (Some(x), Some(y)) => (x.get() - y.get()).abs() > a.limit.get() + b.limit.get(),
+                (x, y) => x.is_some() != y.is_some(),
+            },
+            _ => false,
+        }
+    }
+}
+
+impl Expected {
+    /// Whether a reading is within the limit.
+    #[must_use]
+    pub fn holds(&self, value: PinValue) -> bool {
+        match (self.value, value) {
+            (PinValue::Volts(expected), PinValue::Volts(seen)) => {
+                (expected.get() - seen.get()).abs() <= self.limit.get()
+            }
+            (PinValue::Overload, PinValue::Overload) => true,
+            _ => false,
+        }
+    }
+}
+
+/// The pins left and right of a pin in its row; without rows, those before and after it in the list.
+fn beside(connector: &Connector, pin: usize) -> Vec<usize> {
+    let own = &connector.pins[pin];
+    let is_beside = |other: usize| {
+        let there = &connector.pins[other];
+        match (own.position, there.position) {
+            (Some(a), Some(b)) => own.row == there.row && a.abs_diff(b) == 1,
+            _ => pin.abs_diff(other) == 1,
+        }
+    };
+    (0..connector.pins.len()).filter(|&other| is_beside(other)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::connector;
+
+    fn expects(pins: &[(f64, f64)]) -> Expects {
+        let connector = Connector {
+            name: "J1".into(),
+            pins: (1..=pins.len()).map(|n| connector::Pin::named(&n.to_string())).collect(),
+        };
+        let mut expects = Expects::new(&connector, None);
+        for (pin, &(volts, limit)) in pins.iter().enumerate() {
+            let value = if volts > 9.0 { PinValue::Overload } else { PinValue::Volts(Volts::of(volts)) };
+            expects.pins[pin] = Some(Expected { value, limit: Volts::of(limit) });
+        }
+        expects
+    }
+
+    #[test]
+    fn a_slip_is_suspected_when_the_value_fits_a_neighbour_far_better() {
+        let expects = expects(&[(0.50, 0.02), (0.60, 0.02), (0.53, 0.02), (99.0, 0.0)]);
+        let volts = |value| PinValue::Volts(Volts::of(value));
+        for (pin, seen, neighbour) in [
+            (0, volts(0.605), Some(1)),
+            (1, volts(0.500), Some(0)),
+            // Beside pin 2 (0.53) stands pin 1: 0.565 lies between the two.
+            (2, volts(0.565), None),
+            // Pin 3 should show nothing.
+            (3, volts(0.535), Some(2)),
+            // Two places away is no neighbour.
+            (0, volts(0.530), None),
+            (0, PinValue::Overload, None),
+        ] {
+            assert_eq!(expects.fits_neighbour(pin, seen), neighbour, "{pin} {seen}");
+        }
+    }
+
+    #[test]
+    fn rows_tell_who_stands_beside_whom() {
+        let connector = connector::from_toml(connector::DEMO).unwrap();
+        let names = |pin: &str| -> Vec<&str> {
+            let index = connector.index_of(&connector::PinName::new(pin)).unwrap();
+            beside(&connector, index).iter().map(|&pin| connector.pins[pin].name.as_str()).collect()
+        };
+        assert_eq!(names("A5"), ["A4", "A6"]);
+        assert_eq!(names("A20"), ["A19"]);
+        assert_eq!(names("B1"), ["B2"]);
+    }
+}

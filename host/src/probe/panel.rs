@@ -1,0 +1,134 @@
+//! The jig's button as a foot switch, and its buzzer and light for the tones. No channel is ever closed.
+
+use std::{collections::VecDeque, time::Duration};
+
+use protocol::{BoardMessage, Event, Light, Request, RequestFrame, Sound, version};
+
+use super::Tone;
+use crate::{
+    jig::{Client, Heard},
+    moment::Moment,
+};
+
+/// The switching board as far as a hand needs it.
+#[derive(Debug)]
+pub(super) struct Panel {
+    client: Client,
+    waiting: VecDeque<Request>,
+    out: VecDeque<RequestFrame>,
+    greeted: bool,
+}
+
+/// The host says something at least this often: the switching board takes it for lost after 2 s.
+const PING_EVERY: Duration = Duration::from_millis(500);
+
+/// Tones that may wait for the link: more are old news.
+const MOST_WAITING: usize = 4;
+
+impl Panel {
+    pub(super) fn new(now: Moment) -> Self {
+        let mut panel = Self {
+            client: Client::default(),
+            waiting: VecDeque::new(),
+            out: VecDeque::new(),
+            greeted: false,
+        };
+        panel.greet(now);
+        panel
+    }
+
+    /// Takes a message; tells whether the button went down.
+    pub(super) fn message(&mut self, message: &BoardMessage, now: Moment) -> bool {
+        let pressed = match self.client.receive(message, now) {
+            Heard::Event(Event::Button { pressed }) => pressed,
+            Heard::Answer { request: Request::Greet { .. }, .. } => {
+                self.greeted = true;
+                false
+            }
+            Heard::Restarted => {
+                self.greet(now);
+                false
+            }
+            _ => false,
+        };
+        self.flush(now);
+        pressed
+    }
+
+    /// Plays a tone.
+    pub(super) fn tone(&mut self, tone: Tone, now: Moment) {
+        // The buzzer's patterns are those of a sweep, each with a rhythm of its own.
+        let (light, sound) = match tone {
+            Tone::Taken => (Light::Ready, Sound::Ready),
+            Tone::Differs => (Light::Differs, Sound::Differs),
+            Tone::Again => (Light::Inconclusive, Sound::Inconclusive),
+            Tone::Done => (Light::Matches, Sound::Matches),
+            Tone::Trouble => (Light::Trouble, Sound::Trouble),
+        };
+        if self.waiting.len() < MOST_WAITING {
+            self.waiting.push_back(Request::Indicate { light, sound });
+        }
+        self.flush(now);
+    }
+
+    /// Time has passed.
+    pub(super) fn tick(&mut self, now: Moment) {
+        if self.client.check(now).is_err() {
+            // A button that does not answer is no reason to stop probing: it is greeted again until it does.
+            self.greet(now);
+        }
+        let is_due = self.client.last_sent().is_none_or(|sent| now >= sent.after(PING_EVERY));
+        if is_due && !self.client.is_waiting() && self.waiting.is_empty() {
+            self.waiting.push_back(Request::Ping);
+        }
+        self.flush(now);
+    }
+
+    pub(super) fn deadline(&self, now: Moment) -> Moment {
+        let ping = self.client.last_sent().unwrap_or(now).after(PING_EVERY);
+        self.client.deadline().unwrap_or(ping)
+    }
+
+    pub(super) fn next_output(&mut self) -> Option<RequestFrame> {
+        self.out.pop_front()
+    }
+
+    fn greet(&mut self, now: Moment) {
+        self.greeted = false;
+        self.out
+            .push_back(self.client.send(Request::Greet { min: version::MIN, max: version::CURRENT }, now));
+    }
+
+    fn flush(&mut self, now: Moment) {
+        if self.greeted
+            && !self.client.is_waiting()
+            && let Some(request) = self.waiting.pop_front()
+        {
+            self.out.push_back(self.client.send(request, now));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use protocol::Answer;
+
+    use super::*;
+
+    #[test]
+    fn a_pressed_button_is_a_foot_switch_and_a_lost_greeting_is_repeated() {
+        let ms = |ms: u64| Moment::from_micros(ms * 1000);
+        let mut panel = Panel::new(ms(0));
+        assert!(matches!(panel.next_output().unwrap().request, Request::Greet { .. }));
+        panel.tick(ms(600));
+        let again = panel.next_output().unwrap();
+        assert!(matches!(again.request, Request::Greet { .. }));
+        panel.tone(Tone::Taken, ms(610));
+        assert_eq!(panel.next_output(), None, "nothing is asked before the greeting was answered");
+        let answer = BoardMessage::Answer { seq: again.seq, at_us: 5, answer: Answer::Pong };
+        assert!(!panel.message(&answer, ms(620)));
+        assert!(matches!(panel.next_output().unwrap().request, Request::Indicate { .. }));
+        let pressed = BoardMessage::Event { at_us: 9, event: Event::Button { pressed: true } };
+        assert!(panel.message(&pressed, ms(630)));
+    }
+}

@@ -1,0 +1,279 @@
+//! A simulated hand probes connectors: is each reading that of the pin to which it was written?
+
+use pintally::{
+    connector::{self, Connector},
+    fingerprint::Fingerprint,
+    log::{Header, ReferenceSource},
+    meter::Profile,
+    moment::Moment,
+    practice::{
+        Design, DirectMeter, Fault, Habits, HandBench, Specimen, draw_faults, known_good,
+        meter::MeterOptions, random::Random,
+    },
+    probe::{Action, How, Probed, Score, Walk, run},
+    readings::PinValue,
+    reference::{Conditions, learn},
+    session::{Session, Settings, short_current},
+    sweep::{Record, Recorder},
+    units::Volts,
+};
+
+/// Probing one connector.
+#[derive(Debug, Clone)]
+pub struct Trial {
+    /// The meter.
+    pub profile: Profile,
+    /// Chooses the design, the board, its faults and what the hand does.
+    pub seed: u64,
+    /// How steady the hand is.
+    pub habits: Habits,
+    /// Whether a reference is at hand; without one every reading is taken at its first touch.
+    pub with_reference: bool,
+}
+
+/// What became of the pins.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Tally {
+    /// Connectors.
+    pub connectors: u64,
+    /// Pins.
+    pub pins: u64,
+    /// Pins that got the reading of another pin, although their references differ by more than their limits.
+    pub wrong: u64,
+    /// Pins that got the reading of another pin whose reference is within the limits of theirs.
+    pub alike: u64,
+    /// Pins without a reading at the end.
+    pub missed: u64,
+    /// Pins that show nothing on this board.
+    pub opens: u64,
+    /// Of these, those of a fault.
+    pub open_joints: u64,
+    /// Open joints that were not entered as open.
+    pub opens_missed: u64,
+    /// Pins entered as open that are not.
+    pub opens_wrong: u64,
+    /// Touches asked for beyond the first at pins that are as expected.
+    pub extra: u64,
+    /// Touches asked for beyond the first at pins that differ.
+    pub extra_at_faults: u64,
+    /// Seconds of simulated time.
+    pub seconds: f64,
+}
+
+/// A pin that got another's reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Wrong {
+    /// The pin.
+    pub pin: String,
+    /// Where the tip was.
+    pub touched: Option<String>,
+    /// What was written down.
+    pub value: PinValue,
+    /// What the pin reads.
+    pub truth: PinValue,
+}
+
+struct Nowhere;
+
+impl Recorder for Nowhere {
+    fn record(&mut self, _: Moment, _: Record<'_>) {}
+}
+
+/// A session by hand with everything that its log would hold.
+///
+/// # Panics
+/// If the demonstration connector or its reference cannot be used, which the program's own tests exclude.
+#[must_use]
+pub fn session(connector: &Connector, profile: &Profile, reference: Option<String>) -> Session {
+    let wiring = connector::Wiring::straight(connector).expect("the demonstration connector is small");
+    let settings = Settings { by_hand: true, ..Settings::default() };
+    let header = Header {
+        program: "trial".into(),
+        session: "trial".into(),
+        started: "2026-11-25T12:00:00Z".into(),
+        board: Some("trial".into()),
+        operator: None,
+        connector: connector.clone(),
+        wiring,
+        profile: profile.to_toml(),
+        reference: reference.map(|text| ReferenceSource {
+            fingerprint: Fingerprint::of(text.as_bytes()),
+            path: None,
+            text: Some(text),
+        }),
+        zero: None,
+        settings: settings.to_value(),
+        practice: None,
+    };
+    Session::new(header).expect("made of sound parts")
+}
+
+impl Trial {
+    /// Probes the connector.
+    ///
+    /// # Panics
+    /// If the practice bench cannot be built, which its own tests exclude.
+    #[must_use]
+    pub fn probe(&self) -> (Tally, Vec<Wrong>) {
+        let connector = connector::from_toml(connector::DEMO).expect("shipped with the program");
+        let design = Design::new(&connector, self.seed);
+        let diode = self.profile.diode;
+        let direct = DirectMeter {
+            source: diode.source,
+            exponent: diode.resolution.get().log10().round() as i8,
+            limit: diode.overload_above,
+        };
+        let (specimen, faults) = self.board(&design);
+        let conditions = Conditions {
+            test_current: Some(short_current(diode.source)),
+            compliance: Some(diode.overload_above),
+            ..Conditions::default()
+        };
+        let boards = known_good(&design, 5, self.seed, &direct).expect("good boards can be read");
+        let reference = learn(&connector, &boards, conditions).expect("five boards teach");
+        let text = self.with_reference.then(|| reference.to_toml());
+        let session = session(&connector, &self.profile, text);
+        let setting = session.hand.clone().expect("set up by hand");
+        let told_apart = {
+            // Also without a reference on the bench, the references say which pins can be told apart.
+            let with = self::session(&connector, &self.profile, Some(reference.to_toml()));
+            with.hand.expect("set up by hand").expects
+        };
+        let drops = specimen.drops(diode.source).expect("the board can be solved");
+        let truth: Vec<PinValue> = drops.iter().map(|&drop| direct.shows(drop)).collect();
+        let options = MeterOptions { noise: Volts::of(0.0002), ..MeterOptions::of(&self.profile) };
+        let mut bench = HandBench::new(
+            &connector,
+            drops,
+            &self.profile,
+            options,
+            self.habits,
+            self.seed.wrapping_mul(31),
+        );
+        let mut walk = Walk::new(setting, &self.profile);
+        let score = Score {
+            connector: connector.clone(),
+            profile: self.profile.clone(),
+            meter_port: "the meter".into(),
+            jig_port: None,
+            override_alive: false,
+        };
+        let mut tally = Tally { connectors: 1, pins: connector.pins.len() as u64, ..Tally::default() };
+        let mut asked = vec![0_u64; connector.pins.len()];
+        let mut ended = Moment::START;
+        let probed = run(&mut bench, &score, &mut walk, &mut Nowhere, &mut |action, _, now| {
+            ended = now;
+            match action {
+                Some(
+                    Action::Again { pin, .. }
+                    | Action::Unsettled { pin }
+                    | Action::NotProof { pin, .. }
+                    | Action::Prove { pin, .. },
+                ) => asked[*pin] += 1,
+                Some(Action::Took { how: How::Differs, result }) => asked[result.pin] += 0,
+                _ => {}
+            }
+        });
+        tally.seconds = ended.as_micros() as f64 * 1e-6;
+        let wrong = self.count(&probed, &bench, &connector, &truth, &told_apart, &asked, &faults, &mut tally);
+        (tally, wrong)
+    }
+
+    #[allow(clippy::too_many_arguments, reason = "a trial counts everything at once")]
+    fn count(
+        &self,
+        probed: &Probed,
+        bench: &HandBench,
+        connector: &Connector,
+        truth: &[PinValue],
+        told_apart: &pintally::probe::Expects,
+        asked: &[u64],
+        faults: &[Fault],
+        tally: &mut Tally,
+    ) -> Vec<Wrong> {
+        let name = |pin: usize| connector.pins[pin].name.to_string();
+        let is_open_joint = |pin: usize| {
+            faults.iter().any(|fault| matches!(fault, Fault::Open(at) if *at == connector.pins[pin].name))
+        };
+        let mut wrong = Vec::new();
+        for pin in 0..truth.len() {
+            let Some(result) = &probed.results[pin] else {
+                tally.missed += 1;
+                continue;
+            };
+            let is_faulty = told_apart.of(pin).is_some_and(|expected| !expected.holds(truth[pin]));
+            if is_faulty {
+                tally.extra_at_faults += asked[pin];
+            } else {
+                tally.extra += asked[pin];
+            }
+            if truth[pin] == PinValue::Overload {
+                tally.opens += 1;
+                if is_open_joint(pin) {
+                    tally.open_joints += 1;
+                    tally.opens_missed += u64::from(result.value != PinValue::Overload);
+                }
+            }
+            let touched = bench.touched_at(result.decided);
+            let entry = || Wrong {
+                pin: name(pin),
+                touched: touched.map(name),
+                value: result.value,
+                truth: truth[pin],
+            };
+            if result.value == PinValue::Overload {
+                if truth[pin] != PinValue::Overload {
+                    tally.opens_wrong += 1;
+                    wrong.push(entry());
+                }
+            } else if touched != Some(pin) {
+                let other_alike = touched.is_some_and(|other| !told_apart.are_told_apart(pin, other));
+                if other_alike {
+                    tally.alike += 1;
+                } else {
+                    tally.wrong += 1;
+                    wrong.push(entry());
+                }
+            }
+        }
+        wrong
+    }
+
+    /// A board with one open joint, and every other one with faults of all kinds besides.
+    fn board(&self, design: &Design) -> (Specimen, Vec<Fault>) {
+        let mut random = Random::new(self.seed, "trial");
+        let name = format!("T{}", self.seed);
+        let mut faults: Vec<Fault> = Vec::new();
+        if random.chance(0.5) {
+            faults = draw_faults(design, self.seed);
+            faults.retain(|fault| !matches!(fault, Fault::Placement(_)));
+        }
+        for _ in 0..50 {
+            let pin = &design.connector.pins[random.below(design.connector.pins.len())].name;
+            let mut with = faults.clone();
+            with.push(Fault::Open(pin.clone()));
+            if let Ok(specimen) = Specimen::new(design, &name, self.seed, &with) {
+                return (specimen, with);
+            }
+        }
+        let specimen = Specimen::new(design, &name, self.seed, &[]).expect("a good board can be built");
+        (specimen, Vec::new())
+    }
+}
+
+impl std::ops::AddAssign for Tally {
+    fn add_assign(&mut self, other: Self) {
+        self.connectors += other.connectors;
+        self.pins += other.pins;
+        self.wrong += other.wrong;
+        self.alike += other.alike;
+        self.missed += other.missed;
+        self.opens += other.opens;
+        self.open_joints += other.open_joints;
+        self.opens_missed += other.opens_missed;
+        self.opens_wrong += other.opens_wrong;
+        self.extra += other.extra;
+        self.extra_at_faults += other.extra_at_faults;
+        self.seconds += other.seconds;
+    }
+}
