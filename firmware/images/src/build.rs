@@ -48,6 +48,21 @@ pub(crate) const IMAGES: &[Built] = &[
         most_ram: 8 * 1024,
     },
     Built {
+        name: "pintally-pico-relays",
+        kind: Kind::Pico,
+        feature: "pico-relays",
+        most_flash: 32 * 1024,
+        most_ram: 8 * 1024,
+    },
+    Built {
+        name: "pintally-pico-expanders",
+        kind: Kind::Pico,
+        feature: "pico-expanders",
+        // 2 KiB for the drivers of the bus and of the expanders; the flash of a Pico holds sixty times that.
+        most_flash: 36 * 1024,
+        most_ram: 8 * 1024,
+    },
+    Built {
         name: "pintally-microbit",
         kind: Kind::Microbit,
         feature: "microbit",

@@ -44,18 +44,18 @@ fn run(twice: bool) -> Result<(), Box<dyn Error>> {
     let out = target.join("images");
     fs::create_dir_all(&out)?;
 
-    println!("{:<20} {:>13} {:>13} {:>13}", "image", "flash, bytes", "limit", "static RAM");
+    println!("{:<24} {:>13} {:>13} {:>13}", "image", "flash, bytes", "limit", "static RAM");
     for built in IMAGES {
         let elf = build::build(built, &root, &target)?;
         let image = Image::read(&elf)?;
-        println!("{:<20} {:>13} {:>13} {:>13}", built.name, image.flash, built.most_flash, image.ram);
+        println!("{:<24} {:>13} {:>13} {:>13}", built.name, image.flash, built.most_flash, image.ram);
         check(built, &image)?;
         if twice {
             let again = Image::read(&build::build(built, &root, &out.join("again"))?)?;
             if image.segments != again.segments {
                 return Err(format!("{}: two builds differ", built.name).into());
             }
-            println!("{:<20} built twice, the same {} bytes", built.name, image.flash);
+            println!("{:<24} built twice, the same {} bytes", built.name, image.flash);
         }
         pack(built, &elf, &image, &out)?;
     }

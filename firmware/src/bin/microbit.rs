@@ -31,7 +31,7 @@ mod image {
     use cortex_m::peripheral::{NVIC, SCB};
     use defmt_rtt as _;
     use embedded_hal::digital::InputPin;
-    use firmware::{ActiveLevel, Board, Fittings, Identity, MultiplexerBanks, Waits};
+    use firmware::{ActiveLevel, Board, Description, Fittings, Identity, MultiplexerBanks, Waits};
     use hal::Clocks;
     use hal::gpio::{Floating, Input, Level, Output, Pin, PushPull, p0};
     use hal::pac::{self, Interrupt, TIMER0, UART0};
@@ -46,7 +46,7 @@ mod image {
     const RXD: u32 = 25;
 
     /// As for the Pico: for 16:1 multiplexers of the ADG1606 kind.
-    const WAITS: Waits = Waits { break_us: 50, make_us: 50 };
+    const BOARD: Description = Description::multiplexers(4, 2, Waits { break_us: 50, make_us: 50 });
 
     /// The program looks after itself at least this often, in µs.
     const WAKE_US: u64 = 100_000;
@@ -178,7 +178,12 @@ mod image {
             low(port.p0_21.into_push_pull_output(Level::Low).degrade()),
             low(port.p0_16.into_push_pull_output(Level::Low).degrade()),
         ];
-        let switch = MultiplexerBanks::new(address, enable, ActiveLevel::High, WAITS);
+        let switch = MultiplexerBanks::<_, _, { BOARD.address_lines() }, { BOARD.parts() }>::new(
+            address,
+            enable,
+            ActiveLevel::High,
+            BOARD.waits(),
+        );
         port.p0_24.into_push_pull_output(Level::High);
         port.p0_25.into_floating_input();
 
