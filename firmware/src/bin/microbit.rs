@@ -273,15 +273,23 @@ mod image {
 
     /// Opens every channel and starts anew. The end of every path that should not be.
     fn give_up() -> ! {
-        cortex_m::interrupt::disable();
-        // SAFETY: the program is over; one write lowers every line that connects.
-        unsafe { (*pac::GPIO::ptr()).outclr.write(|w| w.bits(OUTPUTS_THAT_CONNECT)) };
+        open();
         last_words::leave();
         SCB::sys_reset()
     }
 
+    /// Lowers every line that connects; nothing else runs from here on.
+    fn open() {
+        cortex_m::interrupt::disable();
+        // SAFETY: the program is over; the write lowers only the lines whose bits are set.
+        unsafe { (*pac::GPIO::ptr()).outclr.write(|w| w.bits(OUTPUTS_THAT_CONNECT)) };
+    }
+
     #[panic_handler]
     fn panic(info: &PanicInfo<'_>) -> ! {
+        // Before anything is logged: the logger may be what panicked, or the stack may be at its end. If it
+        // panics again, the watchdog starts the chip anew with every channel open.
+        open();
         if let Some(place) = info.location() {
             defmt::error!("panic at {=str}:{=u32}", place.file(), place.line());
         }

@@ -12,18 +12,26 @@ const BLEED: u32 = 1 << 21;
 /// Opens every channel and starts anew.
 #[unsafe(no_mangle)]
 pub(crate) extern "C" fn give_up() -> ! {
-    cortex_m::interrupt::disable();
-    // SAFETY: the program is over; two writes move every line to where it opens.
-    unsafe {
-        (*pac::SIO::PTR).gpio_out_set().write(|w| w.bits(Wires::HIGH_OPENS));
-        (*pac::SIO::PTR).gpio_out_clr().write(|w| w.bits(Wires::LOW_OPENS | BLEED));
-    }
+    open();
     last_words::leave();
     hal::reset()
 }
 
+/// Moves every line to where it opens; nothing else runs from here on.
+fn open() {
+    cortex_m::interrupt::disable();
+    // SAFETY: the program is over; each write moves only the lines whose bits are set.
+    unsafe {
+        (*pac::SIO::PTR).gpio_out_set().write(|w| w.bits(Wires::HIGH_OPENS));
+        (*pac::SIO::PTR).gpio_out_clr().write(|w| w.bits(Wires::LOW_OPENS | BLEED));
+    }
+}
+
 #[panic_handler]
 fn panic(info: &PanicInfo<'_>) -> ! {
+    // Before anything is logged: the logger may be what panicked, or the stack may be at its end. If it panics
+    // again, the watchdog starts the chip anew with every channel open.
+    open();
     if let Some(place) = info.location() {
         defmt::error!("panic at {=str}:{=u32}", place.file(), place.line());
     }
