@@ -11,18 +11,19 @@ fn main() -> io::Result<()> {
         return Ok(());
     }
     let has = |feature: &str| env::var_os(format!("CARGO_FEATURE_{feature}")).is_some();
-    let map = match (has("PICO"), has("MICROBIT"), has("LIBRARY_ALONE")) {
-        (true, false, false) => "memory/pico.x",
-        (false, true, false) => "memory/microbit.x",
-        (false, false, true) => {
+    let images = ["PICO", "PICO_RELAYS", "PICO_EXPANDERS", "MICROBIT", "LIBRARY_ALONE"];
+    let map = match images.into_iter().filter(|image| has(image)).collect::<Vec<_>>().as_slice() {
+        ["PICO" | "PICO_RELAYS" | "PICO_EXPANDERS"] => "memory/pico.x",
+        ["MICROBIT"] => "memory/microbit.x",
+        ["LIBRARY_ALONE"] => {
             // No vector table and no start-up code: just what the one function needs.
             println!("cargo:rustc-link-arg-bins=--nmagic");
             println!("cargo:rustc-link-arg-bins=--entry=step");
             println!("cargo:rustc-link-arg-bins=--gc-sections");
             return Ok(());
         }
-        (false, false, false) => return Ok(()),
-        _ => return Err(io::Error::other("one image a build: choose one of pico, microbit, library-alone")),
+        [] => return Ok(()),
+        several => return Err(io::Error::other(format!("expected one image a build, found {several:?}"))),
     };
     let out = PathBuf::from(env::var_os("OUT_DIR").ok_or_else(|| io::Error::other("OUT_DIR is not set"))?);
     fs::copy(map, out.join("memory.x"))?;

@@ -70,7 +70,7 @@ fn deeds() -> u64 {
 
 #[test]
 fn a_hostile_host_breaks_no_rule_of_the_pico() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     let mut dice = Dice(1);
     let mut table: BTreeMap<&str, u64> = BTreeMap::new();
     let mut waiting: BTreeMap<u16, u32> = BTreeMap::new();
@@ -82,7 +82,7 @@ fn a_hostile_host_breaks_no_rule_of_the_pico() {
         let what = match kind {
             0..60 => {
                 heard_ns = bench.now_ns;
-                let request = request(&mut dice, Pico::LINES.channels().into());
+                let request = request(&mut dice, bench.pico.board().lines.channels().into());
                 *waiting.entry(bench.send(request)).or_default() += 1;
                 // Until its last byte came.
                 wait_us += 6_000;

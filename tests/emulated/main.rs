@@ -10,4 +10,5 @@
 mod hostile;
 mod microbit;
 mod pico;
+mod relays;
 mod wiretap;

@@ -1,13 +1,16 @@
 // Runs an image of the Raspberry Pi Pico (RP2040) in rp2040js, for tests.
 //
-//   node pico.mjs IMAGE.elf
+//   node pico.mjs IMAGE.elf [registers|expanders]
+//
+// With `registers` or `expanders` the parts of such a switching board hang on it (relays.mjs); their 64
+// outputs count as pins from 32 on.
 //
 // Prints one line of JSON, the ports on 127.0.0.1 that it listens on:
 //   uart     UART0, bytes paced at the baud rate that the firmware set
 //   usb      USB serial port (CDC)
 //   log      what the firmware writes to its RTT buffer: defmt frames
 //   control  one command a line, one JSON line for each answer:
-//     pins             level of each output as bits, and the time: {"pins":N,"ns":T}
+//     pins             level of each output as bits, and the time: {"pins":HEX,"ns":T}
 //     watch            from now on one line for each edge, unasked: {"pin":P,"level":0|1,"ns":T}
 //     input PIN LEVEL  drives an input pin
 //     adc COUNTS       counts that the sense input (ADC channel 0) reads
@@ -18,6 +21,9 @@
 //     go               time runs as on the wall again
 //     call SYMBOL      the next instruction is the first one of this function
 //     hang             the program sleeps for ever with interrupts disabled
+//     break 0|1        the parts on the bus do not answer any more, or again
+//     stack            address of the lowest byte of the stack that was ever written, and of its end:
+//                      {"lowest":A,"end":A}; the stack is filled with a pattern at start
 //
 // There is no boot ROM: the processor starts at the vector table behind the second-stage boot code. The
 // watchdog, and the reset that firmware asks for through it, start a new chip that keeps flash, RAM and
@@ -25,6 +31,7 @@
 
 import { readFileSync } from 'node:fs';
 import { createServer } from 'node:net';
+import { Expanders, ShiftRegisters } from './relays.mjs';
 import { ConsoleLogger, GPIOPinState, LogLevel, RP2040, USBCDC } from 'rp2040js';
 
 const FLASH = 0x10000000;
@@ -34,6 +41,7 @@ const RAM = 0x20000000;
 const SLICE_NS = 1e6;
 const SLICE_INSTRUCTIONS = 100_000;
 const SENSE_CHANNEL = 0;
+const PAINT = 0xa5;
 // Levels of the inputs at start: lid closed (to ground), button not pressed (pulled up).
 const inputs = new Map([[16, false], [17, true]]);
 
@@ -71,13 +79,21 @@ function symbol(name) {
 
 let mcu, cdc, usbUp, usbArmed, resetAsked, pastNs = 0, adcCounts = 0;
 let edges = [];
+const RELAYS = 64, FIRST_RELAY = 32;
+const tellRelay = (output, on) => edge(FIRST_RELAY + output, on ? 1 : 0);
+const relays = { registers: ShiftRegisters, expanders: Expanders }[process.argv[3]];
+const board = relays && new relays(RELAYS, tellRelay);
 const uartIn = [], usbIn = [];
 let uartOut = [], usbOut = [], nextByteNs = 0;
 const watchers = new Set();
 
 const nowNs = () => pastNs + mcu.clock.nanos;
 const level = (pin) => (pin.value === GPIOPinState.High ? 1 : 0);
-const pins = () => mcu.gpio.reduce((all, pin, index) => all + level(pin) * 2 ** index, 0);
+const pins = () => {
+  const own = mcu.gpio.reduce((all, pin, index) => all | BigInt(level(pin)) << BigInt(index), 0n);
+  const outputs = board?.outputs.on ?? [];
+  return outputs.reduce((all, on, index) => all | BigInt(on) << BigInt(FIRST_RELAY + index), own).toString(16);
+};
 
 const watchdogOf = (chip) => Object.values(chip.peripherals).find((part) => part.name === 'WATCHDOG_BASE');
 
@@ -126,8 +142,11 @@ function start(before) {
   mcu.adc.channelValues[SENSE_CHANNEL] = adcCounts;
   for (const pin of mcu.gpio) pin.addListener((now, last) => {
     const [is, was] = [now, last].map((state) => (state === GPIOPinState.High ? 1 : 0));
-    if (is !== was) edge(pin.index, is);
+    if (is === was) return;
+    edge(pin.index, is);
+    board?.level(pin.index, is === 1);
   });
+  board?.attach(mcu);
 }
 
 function restart() {
@@ -135,6 +154,7 @@ function restart() {
   start(mcu);
   // In reset every pin is an input that is pulled down.
   for (const pin of high) edge(pin, 0);
+  board?.released();
   for (const socket of sockets.usb) socket.destroy();
 }
 
@@ -181,6 +201,13 @@ function drainLog() {
 // From the start, for whoever connects later.
 const kept = [];
 
+/** How far down the stack has ever been written. */
+function stack() {
+  let lowest = STACK_LOW;
+  while (lowest < STACK_END && mcu.sram[lowest] === PAINT) lowest++;
+  return { lowest: lowest + RAM, end: STACK_END + RAM };
+}
+
 // ---- the sockets
 
 const sockets = { uart: new Set(), usb: new Set(), log: new Set(), control: new Set() };
@@ -217,6 +244,8 @@ const commands = {
     [uartOut, usbOut, edges] = [[], [], []];
     return answer;
   },
+  break: ([is]) => { if (board) board.broken = is === '1'; return {}; },
+  stack: () => stack(),
   call: ([name]) => { mcu.core.waiting = false; mcu.core.PC = symbol(name) & ~1; return {}; },
   hang: () => {
     // At the end of RAM, which nothing uses. A sleep without end costs the emulator nothing.
@@ -262,5 +291,8 @@ function live() {
 }
 
 start();
+// The stack grows down to where the variables end (names of cortex-m-rt's linker script).
+const [STACK_LOW, STACK_END] = [symbol('_stack_end') - RAM, symbol('_stack_start') - RAM];
+mcu.sram.fill(PAINT, STACK_LOW, STACK_END);
 wallStart();
 live();

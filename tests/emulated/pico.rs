@@ -1,13 +1,13 @@
 //! The Raspberry Pi Pico, in emulated time: what a test takes does not change what it sees.
 
 use protocol::*;
-use tests::emulated::{Edge, Pico, Step};
+use tests::emulated::{Edge, Pico, PicoBoard, Step};
 
 use crate::wiretap::Wiretap;
 
-/// Break and make times of the image (`WAITS` in `firmware/src/bin/pico.rs`).
-pub(crate) const BREAK_US: u64 = 50;
-const MAKE_US: u64 = 50;
+/// Break and make times of the multiplexers.
+const BREAK_US: u64 = Pico::MULTIPLEXERS.break_us;
+const MAKE_US: u64 = Pico::MULTIPLEXERS.make_us;
 
 /// A Pico whose time stands still between requests, and a watch on its lines.
 pub(crate) struct Bench {
@@ -36,12 +36,12 @@ pub(crate) struct Seen {
 
 impl Bench {
     /// Starts and waits until the firmware is up and USB is set up; `None` if there is no emulator.
-    pub(crate) fn start() -> Option<Self> {
-        let mut pico = Pico::start()?;
+    pub(crate) fn start(board: PicoBoard) -> Option<Self> {
+        let mut pico = Pico::start(board)?;
         pico.stop();
         let mut bench = Self {
             pico,
-            wiretap: Wiretap::new(Pico::LINES, BREAK_US),
+            wiretap: Wiretap::new(board.lines, board.break_us),
             now_ns: 0,
             link: Link::Uart,
             incoming: [Accumulator::new(), Accumulator::new()],
@@ -52,8 +52,8 @@ impl Bench {
     }
 
     /// Starts and greets.
-    pub(crate) fn greeted() -> Option<Self> {
-        let mut bench = Self::start()?;
+    pub(crate) fn greeted(board: PicoBoard) -> Option<Self> {
+        let mut bench = Self::start(board)?;
         assert!(matches!(bench.ask(GREET), Answer::Greeting(_)));
         Some(bench)
     }
@@ -115,7 +115,7 @@ fn settled(channel: u8) -> Answer {
 
 #[test]
 fn every_channel_is_the_one_asked_for_on_both_links() {
-    let Some(mut bench) = Bench::start() else { return };
+    let Some(mut bench) = Bench::start(Pico::MULTIPLEXERS) else { return };
     for link in [Link::Uart, Link::Usb] {
         bench.link = link;
         let Answer::Greeting(greeting) = bench.ask(GREET) else { panic!("no greeting on {link:?}") };
@@ -134,7 +134,7 @@ fn every_channel_is_the_one_asked_for_on_both_links() {
 
 #[test]
 fn settle_and_break_are_waited_for() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     bench.ask(select(1, 0));
     let seq = bench.send(select(40, 5_000));
     let seen = bench.run(20_000);
@@ -152,7 +152,7 @@ fn settle_and_break_are_waited_for() {
 /// Time from the last byte of a request to `Settled`, less the waits that were asked for.
 #[test]
 fn latency_is_below_a_millisecond() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     bench.ask(select(1, 0));
     let mut worst_us = 0;
     for channel in 2..20 {
@@ -172,7 +172,7 @@ fn latency_is_below_a_millisecond() {
 
 #[test]
 fn out_of_range_is_refused_and_moves_nothing() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     bench.ask(select(3, 0));
     for channel in [64, 65, 127, 255].map(Channel) {
         let seq = bench.send(Request::Select { channel, settle_us: 0 });
@@ -200,7 +200,7 @@ fn opens_after_us(bench: &mut Bench, from_ns: u64, mut meanwhile: impl FnMut(&mu
 
 #[test]
 fn silence_opens_everything_within_2_1_s_on_both_links() {
-    let Some(mut bench) = Bench::start() else { return };
+    let Some(mut bench) = Bench::start(Pico::MULTIPLEXERS) else { return };
     for link in [Link::Uart, Link::Usb] {
         bench.link = link;
         bench.ask(GREET);
@@ -213,7 +213,7 @@ fn silence_opens_everything_within_2_1_s_on_both_links() {
 
 #[test]
 fn garbage_does_not_feed_the_silence_timer() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     let before_ns = bench.now_ns;
     bench.ask(select(9, 0));
     // Bytes without an end on the ruling link, whole frames of noise on the other.
@@ -226,7 +226,7 @@ fn garbage_does_not_feed_the_silence_timer() {
 
 #[test]
 fn a_ping_each_second_keeps_the_channel_closed() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     bench.ask(select(9, 0));
     for _ in 0..4 {
         bench.run(1_000_000);
@@ -237,7 +237,7 @@ fn a_ping_each_second_keeps_the_channel_closed() {
 
 #[test]
 fn an_opening_lid_opens_everything_within_10_ms() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     bench.ask(select(9, 0));
     bench.run(7_777);
     let opened_ns = bench.now_ns;
@@ -254,7 +254,7 @@ fn an_opening_lid_opens_everything_within_10_ms() {
 
 #[test]
 fn button_sense_and_bleed_work() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     bench.pico.input(Pico::BUTTON, false);
     let seen = bench.run(100_000);
     assert!(matches!(seen.events[..], [(_, Event::Button { pressed: true })]), "{seen:?}");
@@ -276,7 +276,7 @@ fn button_sense_and_bleed_work() {
 /// The end of every path that should not be: everything open at once, then a new start that says so.
 #[test]
 fn a_program_that_gives_up_opens_everything_and_starts_anew() {
-    let Some(mut bench) = Bench::start() else { return };
+    let Some(mut bench) = Bench::start(Pico::MULTIPLEXERS) else { return };
     let Answer::Greeting(before) = bench.ask(GREET) else { panic!() };
     bench.ask(select(20, 0));
     let gave_up_ns = bench.now_ns;
@@ -293,7 +293,7 @@ fn a_program_that_gives_up_opens_everything_and_starts_anew() {
 
 #[test]
 fn a_program_that_hangs_is_started_anew_by_the_watchdog() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     bench.ask(select(20, 0));
     let hung_ns = bench.now_ns;
     bench.pico.hang();
@@ -307,7 +307,7 @@ fn a_program_that_hangs_is_started_anew_by_the_watchdog() {
 
 #[test]
 fn the_log_can_be_read() {
-    let Some(mut bench) = Bench::greeted() else { return };
+    let Some(mut bench) = Bench::greeted(Pico::MULTIPLEXERS) else { return };
     bench.run(1_000);
     let log = bench.pico.log();
     let up = "info pintally switching board (pico) is up, boot ";

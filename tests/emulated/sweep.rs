@@ -136,7 +136,7 @@ fn assert_same(image: &Value, practice: &Value) {
 
 #[test]
 fn pico_through_its_serial_line() {
-    let Some(pico) = Pico::start() else { return };
+    let Some(pico) = Pico::start(Pico::MULTIPLEXERS) else { return };
     let place = Place::new();
     let mut pins = pico.watch();
     assert_same(&place.image(pico.uart(), move || pins.closed()), &place.practice());
@@ -144,7 +144,7 @@ fn pico_through_its_serial_line() {
 
 #[test]
 fn pico_through_usb() {
-    let Some(pico) = Pico::start() else { return };
+    let Some(pico) = Pico::start(Pico::MULTIPLEXERS) else { return };
     let place = Place::new();
     let mut pins = pico.watch();
     assert_same(&place.image(pico.usb(), move || pins.closed()), &place.practice());

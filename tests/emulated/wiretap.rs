@@ -1,13 +1,13 @@
 //! Watches the lines of a switch edge by edge, and complains the moment a rule is broken.
 
-use tests::emulated::{Edge, Lines};
+use tests::emulated::{Edge, Levels, Lines};
 
 /// What the lines have done so far.
 #[derive(Debug)]
 pub(crate) struct Wiretap {
     lines: Lines,
     break_ns: u64,
-    pins: u32,
+    pins: Levels,
     opened_ns: Option<u64>,
     /// Every channel that was closed, in order, with its time.
     pub(crate) closings: Vec<(u8, Option<u64>)>,

@@ -2,7 +2,8 @@
 //! drag-and-drop flashing into `target/images/`.
 //!
 //! With `--twice` everything is built a second time from nothing, and the two results must be the same
-//! byte for byte. `PINTALLY_MCU_TOOLCHAIN=debian` builds with Debian's compiler and its sources instead of
+//! byte for byte. With `--stack` the path of calls that takes most stack is told for each image; it lies beside
+//! the image as `NAME.stack` in any case. `PINTALLY_MCU_TOOLCHAIN=debian` builds with Debian's compiler and its sources instead of
 //! rustup's target (packages `rustc-web`, `cargo-web`, `rust-web-src`, `lld`).
 
 #![allow(clippy::print_stdout, reason = "a tool that tells what it built")]
@@ -10,6 +11,8 @@
 
 mod build;
 mod image;
+mod stack;
+mod thumb;
 mod uf2;
 
 use std::error::Error;
@@ -19,17 +22,21 @@ use std::{env, fs};
 
 use build::{Built, IMAGES, Kind};
 use image::Image;
+use stack::Stack;
 
 fn main() -> ExitCode {
-    let twice = match env::args().skip(1).collect::<Vec<_>>().as_slice() {
-        [] => false,
-        [flag] if flag == "--twice" => true,
-        other => {
-            eprint_line(&format!("expected nothing or --twice, found {other:?}"));
-            return ExitCode::from(64);
+    let mut wanted = Wanted::default();
+    for flag in env::args().skip(1) {
+        match flag.as_str() {
+            "--twice" => wanted.twice = true,
+            "--stack" => wanted.stack = true,
+            other => {
+                eprint_line(&format!("expected --twice, --stack or nothing, found {other:?}"));
+                return ExitCode::from(64);
+            }
         }
-    };
-    match run(twice) {
+    }
+    match run(wanted) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             eprint_line(&format!("error: {error}"));
@@ -38,37 +45,64 @@ fn main() -> ExitCode {
     }
 }
 
-fn run(twice: bool) -> Result<(), Box<dyn Error>> {
+/// What was asked for beside building.
+#[derive(Debug, Clone, Copy, Default)]
+struct Wanted {
+    twice: bool,
+    stack: bool,
+}
+
+fn run(wanted: Wanted) -> Result<(), Box<dyn Error>> {
     let root = workspace();
     let target = env::var_os("CARGO_TARGET_DIR").map_or_else(|| root.join("target"), PathBuf::from);
     let out = target.join("images");
     fs::create_dir_all(&out)?;
 
-    println!("{:<20} {:>13} {:>13} {:>13}", "image", "flash, bytes", "limit", "static RAM");
+    println!(
+        "{:<24} {:>13} {:>8} {:>12} {:>8} {:>12} {:>8}",
+        "image", "flash, bytes", "limit", "static RAM", "limit", "worst stack", "limit"
+    );
     for built in IMAGES {
         let elf = build::build(built, &root, &target)?;
         let image = Image::read(&elf)?;
-        println!("{:<20} {:>13} {:>13} {:>13}", built.name, image.flash, built.most_flash, image.ram);
-        check(built, &image)?;
-        if twice {
+        let stack = stack::deepest(&elf).map_err(|error| format!("{}: {error}", built.name))?;
+        println!(
+            "{:<24} {:>13} {:>8} {:>12} {:>8} {:>12} {:>8}",
+            built.name,
+            image.flash,
+            built.most_flash,
+            image.ram,
+            built.most_ram,
+            stack.bytes,
+            built.most_stack
+        );
+        if wanted.stack {
+            println!("{stack}");
+        }
+        check(built, &image, &stack)?;
+        if wanted.twice {
             let again = Image::read(&build::build(built, &root, &out.join("again"))?)?;
             if image.segments != again.segments {
                 return Err(format!("{}: two builds differ", built.name).into());
             }
-            println!("{:<20} built twice, the same {} bytes", built.name, image.flash);
+            println!("{:<24} built twice, the same {} bytes", built.name, image.flash);
         }
-        pack(built, &elf, &image, &out)?;
+        pack(built, &elf, &image, &stack, &out)?;
     }
     Ok(())
 }
 
 /// Holds an image against its limits.
-fn check(built: &Built, image: &Image) -> Result<(), Box<dyn Error>> {
+fn check(built: &Built, image: &Image, stack: &Stack) -> Result<(), Box<dyn Error>> {
     if image.flash > built.most_flash {
         return Err(too_large(built.name, "flash", built.most_flash, image.flash));
     }
     if image.ram > built.most_ram {
         return Err(too_large(built.name, "static RAM", built.most_ram, image.ram));
+    }
+    if u64::from(stack.bytes) > built.most_stack {
+        eprint_line(&stack.to_string());
+        return Err(too_large(built.name, "stack", built.most_stack, stack.bytes.into()));
     }
     let panics: Vec<_> = image.symbols.iter().filter(|symbol| symbol.contains("panic")).collect();
     if built.kind == Kind::LibraryAlone && !panics.is_empty() {
@@ -81,8 +115,10 @@ fn too_large(name: &str, what: &str, most: u64, found: u64) -> Box<dyn Error> {
     format!("{name}: expected at most {most} bytes of {what}, found {found}").into()
 }
 
-/// Leaves the ELF file for emulators and debuggers, and the file for drag and drop beside it.
-fn pack(built: &Built, elf: &Path, image: &Image, out: &Path) -> Result<(), Box<dyn Error>> {
+/// Leaves the ELF file for emulators and debuggers, and beside it the file for drag and drop and what is known
+/// of the stack.
+fn pack(built: &Built, elf: &Path, image: &Image, stack: &Stack, out: &Path) -> Result<(), Box<dyn Error>> {
+    fs::write(out.join(built.name).with_extension("stack"), stack.to_string())?;
     fs::copy(elf, out.join(built.name).with_extension("elf"))?;
     let packed = out.join(built.name);
     match built.kind {

@@ -31,7 +31,7 @@ mod image {
     use cortex_m::peripheral::{NVIC, SCB};
     use defmt_rtt as _;
     use embedded_hal::digital::InputPin;
-    use firmware::{ActiveLevel, Board, Fittings, Identity, MultiplexerBanks, Waits};
+    use firmware::{ActiveLevel, Board, Description, Fittings, Identity, MultiplexerBanks, Waits};
     use hal::Clocks;
     use hal::gpio::{Floating, Input, Level, Output, Pin, PushPull, p0};
     use hal::pac::{self, Interrupt, TIMER0, UART0};
@@ -46,7 +46,7 @@ mod image {
     const RXD: u32 = 25;
 
     /// As for the Pico: for 16:1 multiplexers of the ADG1606 kind.
-    const WAITS: Waits = Waits { break_us: 50, make_us: 50 };
+    const BOARD: Description = Description::multiplexers(4, 2, Waits { break_us: 50, make_us: 50 });
 
     /// The program looks after itself at least this often, in µs.
     const WAKE_US: u64 = 100_000;
@@ -178,7 +178,12 @@ mod image {
             low(port.p0_21.into_push_pull_output(Level::Low).degrade()),
             low(port.p0_16.into_push_pull_output(Level::Low).degrade()),
         ];
-        let switch = MultiplexerBanks::new(address, enable, ActiveLevel::High, WAITS);
+        let switch = MultiplexerBanks::<_, _, { BOARD.address_lines() }, { BOARD.parts() }>::new(
+            address,
+            enable,
+            ActiveLevel::High,
+            BOARD.waits(),
+        );
         port.p0_24.into_push_pull_output(Level::High);
         port.p0_25.into_floating_input();
 
@@ -268,15 +273,23 @@ mod image {
 
     /// Opens every channel and starts anew. The end of every path that should not be.
     fn give_up() -> ! {
-        cortex_m::interrupt::disable();
-        // SAFETY: the program is over; one write lowers every line that connects.
-        unsafe { (*pac::GPIO::ptr()).outclr.write(|w| w.bits(OUTPUTS_THAT_CONNECT)) };
+        open();
         last_words::leave();
         SCB::sys_reset()
     }
 
+    /// Lowers every line that connects; nothing else runs from here on.
+    fn open() {
+        cortex_m::interrupt::disable();
+        // SAFETY: the program is over; the write lowers only the lines whose bits are set.
+        unsafe { (*pac::GPIO::ptr()).outclr.write(|w| w.bits(OUTPUTS_THAT_CONNECT)) };
+    }
+
     #[panic_handler]
     fn panic(info: &PanicInfo<'_>) -> ! {
+        // Before anything is logged: the logger may be what panicked, or the stack may be at its end. If it
+        // panics again, the watchdog starts the chip anew with every channel open.
+        open();
         if let Some(place) = info.location() {
             defmt::error!("panic at {=str}:{=u32}", place.file(), place.line());
         }

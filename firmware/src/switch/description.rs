@@ -139,7 +139,6 @@ impl Description {
         self.waits
     }
 
-    #[expect(clippy::panic, reason = "evaluated at compile time")]
     const fn new(
         kind: BoardKind,
         contact: Contact,

@@ -84,8 +84,8 @@ impl<B: I2c, R: OutputPin, D: DelayNs, const CHIPS: usize> Expanders<B, R, D, CH
 
     /// Makes one pin a high output. After reset its latch is low, so that it rises once and not before.
     fn drive(&mut self, channel: Channel) -> Result<(), SwitchFault> {
-        let line = |bit: u8| channel.0 >> (4 + bit) & 1 == 1;
-        let mut chip = Mcp23x17::new_mcp23017(&mut self.bus, line(0), line(1), line(2));
+        let [a0, a1, a2] = [4, 5, 6].map(|bit| channel.0 >> bit & 1 == 1);
+        let mut chip = Mcp23x17::new_mcp23017(&mut self.bus, a0, a1, a2);
         let pins = chip.split();
         let pin = match channel.0 & 15 {
             0 => pins.gpa0,

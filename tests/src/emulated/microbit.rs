@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
-use super::{Edge, Emulator, Lines, image, log, patiently};
+use super::{Edge, Emulator, Levels, Lines, image, log, patiently};
 
 /// A BBC micro:bit v1 with the real image, in real time.
 #[derive(Debug)]
@@ -39,7 +39,7 @@ const DIR: u32 = 0x5000_0514;
 
 impl Microbit {
     /// The lines of the image (`firmware/src/bin/microbit.rs`).
-    pub const LINES: Lines = Lines { address: [23, 22, 21, 16], enable: &[18, 20] };
+    pub const LINES: Lines = Lines::Multiplexers { address: [23, 22, 21, 16], enable: &[18, 20] };
     /// Button A: low while it is pressed.
     pub const BUTTON: u8 = 17;
 
@@ -95,7 +95,7 @@ impl Microbit {
 
     /// Levels of the output pins.
     #[must_use]
-    pub fn pins(&self) -> u32 {
+    pub fn pins(&self) -> Levels {
         lock(&self.qtest).pins()
     }
 
@@ -207,8 +207,8 @@ impl Qtest {
         u64::from_str_radix(digits, 16).expect("a word in hexadecimal") as u32
     }
 
-    fn pins(&mut self) -> u32 {
-        self.read(OUT) & self.read(DIR)
+    fn pins(&mut self) -> Levels {
+        (self.read(OUT) & self.read(DIR)).into()
     }
 }
 

@@ -21,38 +21,61 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 pub use microbit::Microbit;
-pub use pico::{Pico, Step};
+pub use pico::{Pico, PicoBoard, Step};
 
-/// Which output pins are the lines of the multiplexers.
+/// How to see at the pins which channels are closed.
 #[derive(Debug, Clone, Copy)]
-pub struct Lines {
-    /// Address lines, least significant first.
-    pub address: [u8; 4],
-    /// Enable lines, one for each bank of 16; high connects.
-    pub enable: &'static [u8],
+pub enum Lines {
+    /// The lines of multiplexers.
+    Multiplexers {
+        /// Address lines, least significant first.
+        address: [u8; 4],
+        /// Enable lines, one for each bank of 16; high connects.
+        enable: &'static [u8],
+    },
+    /// One pin for each channel: outputs of parts that hang on the board.
+    Outputs {
+        /// Pin of channel 0; high closes.
+        first: u8,
+        /// Channels that exist.
+        channels: u8,
+    },
 }
+
+/// Levels of up to 128 pins, one bit each.
+pub type Levels = u128;
 
 impl Lines {
     /// Channels that exist.
     #[must_use]
     pub fn channels(&self) -> u8 {
-        16 * self.enable.len() as u8
+        match self {
+            Self::Multiplexers { enable, .. } => 16 * enable.len() as u8,
+            Self::Outputs { channels, .. } => *channels,
+        }
     }
 
     /// The channels that are closed at these levels of the pins.
     #[must_use]
-    pub fn closed(&self, pins: u32) -> Vec<u8> {
+    pub fn closed(&self, pins: Levels) -> Vec<u8> {
         let high = |pin: &u8| pins >> pin & 1 == 1;
-        let address = self.address.iter().rev().fold(0, |number, pin| number << 1 | u8::from(high(pin)));
-        let banks = self.enable.iter().zip(0_u8..).filter(|(pin, _)| high(pin));
-        banks.map(|(_, bank)| bank * 16 + address).collect()
+        match self {
+            Self::Multiplexers { address, enable } => {
+                let address = address.iter().rev().fold(0, |number, pin| number << 1 | u8::from(high(pin)));
+                let banks = enable.iter().zip(0_u8..).filter(|(pin, _)| high(pin));
+                banks.map(|(_, bank)| bank * 16 + address).collect()
+            }
+            Self::Outputs { first, channels } => {
+                (0..*channels).filter(|channel| high(&(first + channel))).collect()
+            }
+        }
     }
 }
 
-/// One output pin moved.
+/// One output pin moved, or an output of a part that hangs on the board.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Edge {
-    /// Number of the pin at its chip.
+    /// Number of the pin at its chip; outputs of other parts come behind them.
     pub pin: u8,
     /// To high, or to low.
     pub high: bool,

@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use serde_json::Value;
 
-use super::{Edge, Emulator, Lines, image, log, patiently, workspace};
+use super::{Edge, Emulator, Levels, Lines, image, log, patiently, workspace};
 
 /// A Raspberry Pi Pico with the real image.
 ///
@@ -17,10 +17,25 @@ use super::{Edge, Emulator, Lines, image, log, patiently, workspace};
 /// [`run`](Self::run) only, as fast as it can, and nothing depends on how fast the test is.
 #[derive(Debug)]
 pub struct Pico {
+    board: PicoBoard,
     control: Control,
     ports: Value,
     image: PathBuf,
     _emulator: Emulator,
+}
+
+/// A switching board with a Pico on it, as an image of the Pico expects it.
+#[derive(Debug, Clone, Copy)]
+pub struct PicoBoard {
+    image: &'static str,
+    /// Parts that the emulator hangs on the pins.
+    parts: Option<&'static str>,
+    /// How to see what is closed.
+    pub lines: Lines,
+    /// Break time of the image, in µs.
+    pub break_us: u64,
+    /// Make time of the image, in µs.
+    pub make_us: u64,
 }
 
 /// What happened in one [`Pico::run`].
@@ -38,7 +53,7 @@ pub struct Step {
 
 /// Looks at the pins of a running Pico, from any thread.
 #[derive(Debug)]
-pub struct PicoPins(Control);
+pub struct PicoPins(Control, Lines);
 
 #[derive(Debug)]
 struct Control {
@@ -47,18 +62,39 @@ struct Control {
 }
 
 impl Pico {
-    /// The lines of the image (`firmware/src/bin/pico.rs`).
-    pub const LINES: Lines = Lines { address: [2, 3, 4, 5], enable: &[6, 7, 8, 9] };
+    /// Multiplexers (`firmware/src/bin/pico.rs`).
+    pub const MULTIPLEXERS: PicoBoard = PicoBoard {
+        image: "pintally-pico",
+        parts: None,
+        lines: Lines::Multiplexers { address: [2, 3, 4, 5], enable: &[6, 7, 8, 9] },
+        break_us: 50,
+        make_us: 50,
+    };
+    /// Relays on shift registers (`firmware/src/bin/pico_relays.rs`).
+    pub const RELAYS: PicoBoard = PicoBoard {
+        image: "pintally-pico-relays",
+        parts: Some("registers"),
+        lines: Lines::Outputs { first: 32, channels: 64 },
+        break_us: 2_000,
+        make_us: 3_000,
+    };
+    /// Relays on expanders (`firmware/src/bin/pico_expanders.rs`).
+    pub const EXPANDERS: PicoBoard =
+        PicoBoard { image: "pintally-pico-expanders", parts: Some("expanders"), ..Self::RELAYS };
     /// Lid contact: low while the lid is closed.
     pub const LID: u8 = 16;
     /// Start button: low while it is pressed.
     pub const BUTTON: u8 = 17;
+    /// Light: red, green.
+    pub const LIGHT: [u8; 2] = [18, 19];
+    /// Buzzer.
+    pub const BUZZER: u8 = 20;
     /// Bleed resistor.
     pub const BLEED: u8 = 21;
 
-    /// Starts the image; `None` if it or the emulator is missing.
+    /// Starts the image of a board; `None` if it or the emulator is missing.
     #[must_use]
-    pub fn start() -> Option<Self> {
+    pub fn start(board: PicoBoard) -> Option<Self> {
         let folder = workspace().join("tests/emulated");
         let emulator = if !folder.join("node_modules/rp2040js").exists() {
             Err("rp2040js is not installed (npm ci in tests/emulated)".to_owned())
@@ -67,10 +103,11 @@ impl Pico {
         } else {
             Ok(())
         };
-        let image = image("pintally-pico", emulator)?;
+        let image = image(board.image, emulator)?;
         let mut child = Command::new("node")
             .arg(folder.join("pico.mjs"))
             .arg(&image)
+            .args(board.parts)
             .stdout(Stdio::piped())
             .spawn()
             .expect("node was there a moment ago");
@@ -81,7 +118,7 @@ impl Pico {
         let emulator = Emulator(child);
         let ports: Value = serde_json::from_str(&first).expect("the ports are JSON");
         let control = Control::connect(&ports);
-        Some(Self { control, ports, image, _emulator: emulator })
+        Some(Self { board, control, ports, image, _emulator: emulator })
     }
 
     /// Address of the serial line.
@@ -99,17 +136,18 @@ impl Pico {
     /// A look at the pins from another thread.
     #[must_use]
     pub fn watch(&self) -> PicoPins {
-        PicoPins(Control::connect(&self.ports))
+        PicoPins(Control::connect(&self.ports), self.board.lines)
     }
 
     /// Levels of the output pins.
-    pub fn pins(&mut self) -> u32 {
+    pub fn pins(&mut self) -> Levels {
         self.control.pins()
     }
 
     /// The channels that are closed now.
     pub fn closed(&mut self) -> Vec<u8> {
-        Self::LINES.closed(self.pins())
+        let pins = self.pins();
+        self.board.lines.closed(pins)
     }
 
     /// Drives an input pin.
@@ -160,6 +198,23 @@ impl Pico {
         self.control.ask("hang");
     }
 
+    /// Lets the parts on the bus of the switch fall silent, or answer again.
+    pub fn break_bus(&mut self, broken: bool) {
+        self.control.ask(&format!("break {}", u8::from(broken)));
+    }
+
+    /// Bytes of stack that were ever used since the start.
+    pub fn stack_used(&mut self) -> u64 {
+        let answer = self.control.ask("stack");
+        number(&answer["end"]) - number(&answer["lowest"])
+    }
+
+    /// The switching board.
+    #[must_use]
+    pub fn board(&self) -> PicoBoard {
+        self.board
+    }
+
     /// What the firmware has logged since the start.
     #[must_use]
     pub fn log(&self) -> Vec<String> {
@@ -175,7 +230,7 @@ impl Pico {
 impl PicoPins {
     /// The channels that are closed now.
     pub fn closed(&mut self) -> Vec<u8> {
-        Pico::LINES.closed(self.0.pins())
+        self.1.closed(self.0.pins())
     }
 
     /// Waits for edges from now on, one after another.
@@ -210,8 +265,9 @@ impl Control {
         answer
     }
 
-    fn pins(&mut self) -> u32 {
-        number(&self.ask("pins")["pins"]) as u32
+    fn pins(&mut self) -> Levels {
+        let answer = self.ask("pins");
+        Levels::from_str_radix(answer["pins"].as_str().expect("a text"), 16).expect("hexadecimal digits")
     }
 }
 

@@ -1,6 +1,8 @@
 //! What the images share that is no part of the library: it touches memory directly.
 
 pub(crate) mod last_words;
+#[cfg(feature = "rp2040")]
+pub(crate) mod pico;
 
 /// Mixes what a chip knows into a number that differs from start to start.
 ///
