@@ -1,6 +1,10 @@
-//! `pintally jig`: find and identify switching boards.
+//! `pintally jig`: find, identify and test switching boards.
 
 mod identify;
+mod operator;
+mod self_test;
+mod station;
+mod talk;
 
 use clap::{Args as Arguments, Subcommand};
 
@@ -10,7 +14,7 @@ use super::{
 };
 use crate::{exit_status::ExitStatus, failure::Failure};
 
-/// Find and identify switching boards
+/// Find, identify and test switching boards
 #[derive(Debug, Arguments)]
 pub(super) struct Args {
     #[command(subcommand)]
@@ -21,6 +25,7 @@ pub(super) struct Args {
 enum Command {
     Find(FindArgs),
     Identify(identify::Args),
+    SelfTest(self_test::Args),
 }
 
 /// Runs the command.
@@ -28,5 +33,6 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     match &args.command {
         Command::Find(args) => find(args, "switching board", "pintally jig identify PORT", screen),
         Command::Identify(args) => identify::run(args, screen),
+        Command::SelfTest(args) => self_test::run(args, screen),
     }
 }

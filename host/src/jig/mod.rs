@@ -4,6 +4,7 @@
 
 mod client;
 mod clock;
+pub mod self_test;
 
 pub use client::{Client, ClientError, Heard};
 pub use clock::Clock;
