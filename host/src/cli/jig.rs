@@ -1,10 +1,11 @@
-//! `pintally jig`: find, identify and test switching boards.
+//! `pintally jig`: find, identify, test and zero switching boards.
 
 mod identify;
 mod operator;
 mod self_test;
 mod station;
 mod talk;
+mod zero;
 
 use clap::{Args as Arguments, Subcommand};
 
@@ -14,7 +15,7 @@ use super::{
 };
 use crate::{exit_status::ExitStatus, failure::Failure};
 
-/// Find, identify and test switching boards
+/// Find, identify, test and zero switching boards
 #[derive(Debug, Arguments)]
 pub(super) struct Args {
     #[command(subcommand)]
@@ -25,7 +26,8 @@ pub(super) struct Args {
 enum Command {
     Find(FindArgs),
     Identify(identify::Args),
-    SelfTest(self_test::Args),
+    SelfTest(Box<self_test::Args>),
+    Zero(Box<zero::Args>),
 }
 
 /// Runs the command.
@@ -34,5 +36,6 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Command::Find(args) => find(args, "switching board", "pintally jig identify PORT", screen),
         Command::Identify(args) => identify::run(args, screen),
         Command::SelfTest(args) => self_test::run(args, screen),
+        Command::Zero(args) => zero::run(args, screen),
     }
 }

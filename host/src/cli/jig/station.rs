@@ -25,7 +25,10 @@ use crate::{
     port::{self, Address, PortDevices},
     practice::{Bench, BenchDevices, JigSetup, JigTrouble, Plate, meter::MeterOptions},
     readings::PinValue,
-    sweep::{Devices, Plan, Record, Recorder, Score, Setting, Settling, Step, Target, Timing, Visit, run},
+    sweep::{
+        Devices, PinResult, Plan, Record, Recorder, Score, Setting, Settling, Step, Swept, Target, Timing,
+        Visit, run,
+    },
     units::{Ohms, Volts},
 };
 
@@ -218,15 +221,24 @@ impl Station {
     }
 
     /// Channels that lead somewhere, in order.
-    fn channels(&self) -> Vec<Channel> {
+    pub(super) fn channels(&self) -> Vec<Channel> {
         let check = self.wiring.check().map(|check| check.channel);
         let mut all: Vec<Channel> = self.wiring.channels().iter().copied().chain(check).collect();
         all.sort_unstable();
         all
     }
 
-    /// Reads every channel once. The list is by channel; it has an entry for each that the switching board has.
+    /// What every channel reads. The list is by channel; it has an entry for each that the switching board has.
     pub(super) fn survey(&mut self, plate: &str) -> Result<Vec<PinValue>, Failure> {
+        Ok(self.swept(plate)?.values)
+    }
+
+    /// What every channel reads, with the readings that were believed.
+    pub(super) fn results(&mut self, plate: &str) -> Result<Vec<Option<PinResult>>, Failure> {
+        Ok(self.swept(plate)?.results)
+    }
+
+    fn swept(&mut self, plate: &str) -> Result<Swept, Failure> {
         let channels = usize::from(self.greeting.channels);
         let visits: Vec<Visit> = self
             .channels()
@@ -255,13 +267,13 @@ impl Station {
         let progress = Progress::new(names, true);
         let swept = run(self.kind.devices(), score, &mut Unrecorded, &mut |notice| progress.notice(notice));
         progress.finish();
-        swept.outcome.map_err(|error| {
+        swept.outcome.clone().map_err(|error| {
             let mut failure =
                 Failure::new(error.exit_status(), format!("the {plate} could not be read: {error}"));
             failure.hints = error.hints();
             failure
         })?;
-        Ok(swept.values)
+        Ok(swept)
     }
 
     /// What the meter shows while the bleed resistor is on the common line; `Unread` where it does not settle in time.
