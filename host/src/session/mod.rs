@@ -22,7 +22,8 @@ use crate::{
 pub use replay::{Checks, Replay, Replayed};
 pub use settings::{BatchPlace, Settings};
 pub use zero_file::{
-    AGE_LIMIT, CYCLE_LIMIT, HIGHEST_PATH, Path, ZeroError, ZeroFile, describe as describe_zero, wiring_fingerprint,
+    AGE_LIMIT, CYCLE_LIMIT, HIGHEST_PATH, Path, ZeroError, ZeroFile, describe as describe_zero,
+    wiring_fingerprint,
 };
 
 /// What a sweep was set up with.
