@@ -10,6 +10,7 @@
 mod bad_input;
 mod help;
 mod init;
+mod jig;
 mod practice;
 mod readme;
 mod run;

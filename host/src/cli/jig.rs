@@ -1,6 +1,11 @@
-//! `pintally jig`: find and identify switching boards.
+//! `pintally jig`: find, identify, test and zero switching boards.
 
 mod identify;
+mod operator;
+mod self_test;
+mod station;
+mod talk;
+mod zero;
 
 use clap::{Args as Arguments, Subcommand};
 
@@ -10,7 +15,7 @@ use super::{
 };
 use crate::{exit_status::ExitStatus, failure::Failure};
 
-/// Find and identify switching boards
+/// Find, identify, test and zero switching boards
 #[derive(Debug, Arguments)]
 pub(super) struct Args {
     #[command(subcommand)]
@@ -21,6 +26,8 @@ pub(super) struct Args {
 enum Command {
     Find(FindArgs),
     Identify(identify::Args),
+    SelfTest(Box<self_test::Args>),
+    Zero(Box<zero::Args>),
 }
 
 /// Runs the command.
@@ -28,5 +35,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     match &args.command {
         Command::Find(args) => find(args, "switching board", "pintally jig identify PORT", screen),
         Command::Identify(args) => identify::run(args, screen),
+        Command::SelfTest(args) => self_test::run(args, screen),
+        Command::Zero(args) => zero::run(args, screen),
     }
 }

@@ -17,7 +17,7 @@ use crate::{
     failure::{Failure, OrFail},
     meter::Profile,
     practice::{
-        Side,
+        Plate, Side,
         serve::{Notice, Order, Orders, serve},
     },
     readings::BoardReadings,
@@ -30,7 +30,8 @@ const PRESS: Duration = Duration::from_millis(150);
 ///
 /// Prints the names of the two ports and serves them until it is stopped, so that every other command works on them
 /// as on hardware. What is typed meanwhile moves the bench, a line each: `button` (or nothing) presses the start
-/// button, `lid` opens or shuts the lid, `board 7 open:A4` puts board 7 with that fault on the jig, `quit` ends.
+/// button, `lid` opens or shuts the lid, `board 7 open:A4` puts board 7 with that fault on the jig, `plate short` a plate,
+/// `unplug` and `plug` move the meter's plugs, `quit` ends.
 #[derive(Debug, Arguments)]
 pub(super) struct Args {
     /// Connector file, TOML or CSV; a demonstration connector stands ready
@@ -137,10 +138,15 @@ impl Typist {
                     screen.tell(if lid_closed { "lid shut" } else { "lid open" });
                     self.orders.give(Order::Lid(lid_closed))
                 }
+                ["plug"] => self.orders.give(Order::Plug(true)),
+                ["unplug"] => self.orders.give(Order::Plug(false)),
+                ["plate", name] => self.plate(name, &mut screen),
                 ["board", seed, faults @ ..] => self.load(seed, faults, &mut screen),
                 ["quit"] => self.orders.give(Order::Stop),
                 _ => {
-                    screen.tell("expected button, lid, board NUMBER [FAULT ...] or quit");
+                    screen.tell(
+                        "expected button, lid, plug, unplug, plate open|short|ladder, board NUMBER [FAULT ...] or quit",
+                    );
                     true
                 }
             };
@@ -163,6 +169,20 @@ impl Typist {
                 true
             }
         }
+    }
+
+    fn plate(&self, name: &str, screen: &mut Screen) -> bool {
+        let plate = match name {
+            "open" => Plate::Open,
+            "short" => Plate::Short,
+            "ladder" => Plate::Ladder,
+            _ => {
+                screen.tell("expected plate open, plate short or plate ladder");
+                return true;
+            }
+        };
+        screen.tell(&format!("the {} is on", plate.name()));
+        self.orders.give(Order::Load(Box::new(plate.specimen(&self.connector, self.base.seed))))
     }
 
     fn board(&self, seed: &str, faults: &[&str]) -> Result<Emulation, Failure> {

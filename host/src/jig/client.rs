@@ -7,7 +7,7 @@ use protocol::{Answer, BoardMessage, Event, Request, RequestFrame};
 use super::Clock;
 use crate::moment::Moment;
 
-/// How long an answer may take beyond the settle time that the request itself asks for. A USB round trip
+/// How long an answer may take beyond the settle or hold time that the request itself asks for. A USB round trip
 /// takes a few milliseconds; half a second is out of the question for a board that is alive.
 const ANSWER_WAIT: Duration = Duration::from_millis(500);
 
@@ -72,6 +72,7 @@ impl Client {
         self.next_seq = seq.wrapping_add(1);
         let settle = match request {
             Request::Select { settle_us, .. } | Request::Start { settle_us, .. } => settle_us,
+            Request::Bleed { hold_us, .. } => hold_us,
             _ => 0,
         };
         let deadline = now.after(ANSWER_WAIT + Duration::from_micros(u64::from(settle)));

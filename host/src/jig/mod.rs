@@ -4,6 +4,9 @@
 
 mod client;
 mod clock;
+mod name;
+pub mod self_test;
 
 pub use client::{Client, ClientError, Heard};
 pub use clock::Clock;
+pub use name::BoardName;

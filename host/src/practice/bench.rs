@@ -9,7 +9,11 @@ use super::{
     meter::{MeterOptions, SimulatedMeter},
     specimen::Specimen,
 };
-use crate::{meter::Profile, moment::Moment, port::SWITCHING_BOARD};
+use crate::{
+    meter::{DiodeSource, Profile},
+    moment::Moment,
+    port::SWITCHING_BOARD,
+};
 
 /// One of the two lines to the host.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -105,9 +109,16 @@ impl Bench {
     /// [`SolveError::BadPart`] if the board has a part without a usable value; the old one then stays.
     pub fn load(&mut self, specimen: &Specimen) -> Result<(), SolveError> {
         let mut line = CommonLine::new(specimen, &self.setup, self.meter.source(), self.now)?;
+        line.plug(self.jig.line().is_plugged(), self.now);
         line.switch(self.now, self.jig.closed());
         *self.jig.line() = line;
         Ok(())
+    }
+
+    /// Connects the meter to the common line, or takes its plugs out.
+    pub fn plug(&mut self, plugged: bool) {
+        let now = self.now;
+        self.jig.line().plug(plugged, now);
     }
 
     /// The switching board: its button, lid, light and buzzer, and the common line.
@@ -142,8 +153,15 @@ impl Bench {
     fn pass(&mut self, now: Moment) {
         self.now = now;
         // The meter first: what happens to the switch at this moment comes after what it has converted by then.
+        let open_leads = match self.meter.source() {
+            DiodeSource::ConstantCurrent { compliance, .. } => compliance,
+            DiodeSource::BehindResistance { open_circuit, .. } => open_circuit,
+        };
         let line = self.jig.line();
-        let frames = self.meter.advance(now, &mut |at| line.voltage(at));
+        let frames = self.meter.advance(now, &mut |at| {
+            let voltage = line.voltage(at);
+            if line.is_plugged() { voltage } else { open_leads }
+        });
         for (begins, bytes) in frames {
             self.send(Side::Meter, begins, bytes);
         }

@@ -1,11 +1,9 @@
 //! The practice switching board: the firmware library itself, on contacts that are emulated.
 
-use std::{fmt, str::FromStr};
-
 use firmware::{Board, Fittings, Identity, Lamp, Switch, SwitchFault, Waits};
 use protocol::{BoardKind, Channel, Parts, ResetCause, Sound};
 
-use super::{line::CommonLine, random::Random};
+use super::{JigTrouble, line::CommonLine, random::Random};
 use crate::{
     connector::{CheckChannel, Connector, Wiring, WiringError},
     moment::Moment,
@@ -44,34 +42,6 @@ pub struct JigSetup {
     pub seed: u64,
 }
 
-/// One thing that is wrong with a jig. Channels are counted from 0.
-#[derive(Debug, Clone, PartialEq)]
-pub enum JigTrouble {
-    /// `worn:CHANNEL=OHMS`: the contact has this resistance too much.
-    Worn(Channel, Ohms),
-    /// `dead:CHANNEL`: the contact never closes, or its wire is broken.
-    Dead(Channel),
-    /// `crossed:CHANNEL+CHANNEL`: two wires are exchanged.
-    Crossed([Channel; 2]),
-    /// `leaky:CHANNEL=OHMS`: the wire leaks to ground.
-    Leaky(Channel, Ohms),
-    /// `bridged:CHANNEL+CHANNEL` or `...=OHMS`: two wires touch.
-    Bridged([Channel; 2], Ohms),
-    /// `clamps`: a single-supply multiplexer shows its own clamp diode on every open pin.
-    Clamps,
-}
-
-/// A jig trouble could not be read.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "jig trouble `{found}` is not known: expected worn:CHANNEL=OHMS, dead:CHANNEL, crossed:CHANNEL+CHANNEL, \
-     leaky:CHANNEL=OHMS, bridged:CHANNEL+CHANNEL or clamps, channels counted from 0"
-)]
-pub struct ParseJigTroubleError {
-    /// What was written.
-    pub found: String,
-}
-
 /// The switching board with its panel and the common line.
 #[derive(Debug)]
 pub struct Jig {
@@ -89,6 +59,7 @@ struct Contacts {
 #[derive(Debug)]
 struct Panel {
     line: CommonLine,
+    troubles: Vec<JigTrouble>,
     now: Moment,
     lid_closed: bool,
     button_pressed: bool,
@@ -140,6 +111,7 @@ impl Jig {
         let contacts = Contacts { channels: setup.channels, closed: None };
         let panel = Panel {
             line,
+            troubles: setup.troubles.clone(),
             now,
             lid_closed: true,
             button_pressed: false,
@@ -276,18 +248,31 @@ impl Fittings for Panel {
     }
 
     fn lid_closed(&mut self) -> bool {
-        self.lid_closed
+        let stuck = |trouble: &JigTrouble| match trouble {
+            JigTrouble::LidStuck { closed } => Some(*closed),
+            _ => None,
+        };
+        self.troubles.iter().find_map(stuck).unwrap_or(self.lid_closed)
     }
 
     fn button_pressed(&mut self) -> bool {
-        self.button_pressed
+        let stuck = |trouble: &JigTrouble| match trouble {
+            JigTrouble::ButtonStuck { pressed } => Some(*pressed),
+            _ => None,
+        };
+        self.troubles.iter().find_map(stuck).unwrap_or(self.button_pressed)
     }
 
     fn sense_millivolts(&mut self) -> Option<i32> {
         let now = self.now;
         let volts = self.line.sensed(now)?;
+        let seen = self.troubles.iter().fold(volts.get(), |volts, trouble| match trouble {
+            JigTrouble::SenseDead => 0.0,
+            JigTrouble::SenseOff(off) => volts + off.get(),
+            _ => volts,
+        });
         // Volts on a bench stay far below what an i32 of millivolts holds; the cast saturates anyway.
-        Some((volts.get() * 1e3).round() as i32)
+        Some((seen * 1e3).round() as i32)
     }
 
     fn bleed(&mut self, on: bool) {
@@ -306,72 +291,7 @@ impl Fittings for Panel {
     }
 }
 
-impl FromStr for JigTrouble {
-    type Err = ParseJigTroubleError;
-
-    fn from_str(found: &str) -> Result<Self, ParseJigTroubleError> {
-        read(found.trim()).ok_or_else(|| ParseJigTroubleError { found: found.trim().to_owned() })
-    }
-}
-
-impl fmt::Display for JigTrouble {
-    /// As it is written on the command line.
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let text = match self {
-            Self::Worn(channel, ohms) => format!("worn:{channel}={}", ohms.get()),
-            Self::Dead(channel) => format!("dead:{channel}"),
-            Self::Crossed([a, b]) => format!("crossed:{a}+{b}"),
-            Self::Leaky(channel, ohms) => format!("leaky:{channel}={}", ohms.get()),
-            Self::Bridged([a, b], ohms) => format!("bridged:{a}+{b}={}", ohms.get()),
-            Self::Clamps => "clamps".to_owned(),
-        };
-        f.pad(&text)
-    }
-}
-
-fn read(text: &str) -> Option<JigTrouble> {
-    if text == "clamps" {
-        return Some(JigTrouble::Clamps);
-    }
-    let (word, rest) = text.split_once(':')?;
-    let (channels, ohms) = match rest.split_once('=') {
-        Some((channels, ohms)) => {
-            let ohms = ohms.trim().parse::<f64>().ok().filter(|ohms| *ohms >= 0.0)?;
-            (channels, Some(Ohms::new(ohms)?))
-        }
-        None => (rest, None),
-    };
-    let channels: Vec<Channel> =
-        channels.split('+').map(|at| at.trim().parse().ok().map(Channel)).collect::<Option<_>>()?;
-    Some(match (word.trim(), channels.as_slice(), ohms) {
-        ("worn", &[channel], Some(ohms)) => JigTrouble::Worn(channel, ohms),
-        ("dead", &[channel], None) => JigTrouble::Dead(channel),
-        ("crossed", &[a, b], None) if a != b => JigTrouble::Crossed([a, b]),
-        ("leaky", &[channel], Some(ohms)) => JigTrouble::Leaky(channel, ohms),
-        ("bridged", &[a, b], ohms) if a != b => JigTrouble::Bridged([a, b], ohms.unwrap_or(Ohms::ZERO)),
-        _ => return None,
-    })
-}
-
 /// The switching board's clock.
 const fn clock(now: Moment) -> u64 {
     now.as_micros().saturating_add(CLOCK_AHEAD_US)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn troubles_go_to_text_and_back() {
-        for text in ["worn:3=12", "dead:0", "crossed:4+5", "leaky:7=20000", "bridged:1+2=0.5", "clamps"] {
-            assert_eq!(text.parse::<JigTrouble>().unwrap().to_string(), text);
-        }
-        for text in
-            ["worn:3", "dead:300", "crossed:4+4", "leaky:7=-1", "bridged:1", "clamps:1", "", "worn:x=1"]
-        {
-            let error = text.parse::<JigTrouble>().unwrap_err();
-            assert_eq!(error.found, text);
-        }
-    }
 }

@@ -8,16 +8,12 @@ use std::collections::VecDeque;
 use protocol::Channel;
 
 use super::{
-    circuit::{Charge, Circuit, Drive, Node, Solution, SolveError, Solver, Stride, Switch},
-    jig::{JigSetup, JigTrouble},
+    circuit::{Charge, Drive, Node, Solution, SolveError, Solver, Stride, Switch},
+    jig::JigSetup,
     specimen::Specimen,
+    wires::Wires,
 };
-use crate::{
-    meter::DiodeSource,
-    moment::Moment,
-    physics::Junction,
-    units::{Amperes, Ohms, Volts},
-};
+use crate::{meter::DiodeSource, moment::Moment, units::Volts};
 
 /// Error of a step of time before the two half steps cancel most of it, against meters that show 0.1 mV.
 const TOLERANCE: Volts = Volts::of(100e-6);
@@ -29,20 +25,15 @@ const ARRIVED: Volts = Volts::of(20e-6);
 /// once.
 const SHORTEST_STEP: f64 = 20e-6;
 
-/// Resistance of the bleed resistor. docs/facts.md 4: 330 Ω takes 100 µF from 5 V to 50 mV in 0.15 s.
-const BLEED: Ohms = Ohms::of(330.0);
-
-/// A single-supply multiplexer's own clamp diode, which every open pin then shows (docs/facts.md 2.3, trap 1).
-const MULTIPLEXER_CLAMP: Junction =
-    Junction { saturation: Amperes::of(1e-13), ideality: 1.05, series: Ohms::of(20.0) };
-
 /// The line with the board and the meter on it, at one moment.
 #[derive(Debug)]
 pub struct CommonLine {
     solver: Solver,
     common: Node,
+    /// Where the meter's leads are: the common line, but for a bad clip.
+    leads: Node,
     channels: Vec<Switch>,
-    bleed: Switch,
+    bleed: Option<Switch>,
     source: DiodeSource,
     reversed: bool,
     plugged: bool,
@@ -101,15 +92,12 @@ impl CommonLine {
         now: Moment,
     ) -> Result<Self, SolveError> {
         let mut circuit = specimen.circuit().clone();
-        let common = circuit.node();
-        let channels = wire(&mut circuit, common, specimen, setup);
-        let drain = circuit.node();
-        circuit.resistor(drain, Node::GROUND, BLEED);
-        let bleed = circuit.switch(common, drain, Ohms::ZERO);
+        let Wires { common, leads, channels, bleed } = Wires::join(&mut circuit, specimen, setup);
         let solver = Solver::new(&circuit)?;
         let course = Course::Fresh(now, solver.initial_charge());
         Ok(Self {
             common,
+            leads,
             bleed,
             source,
             reversed: specimen.is_reversed(),
@@ -155,6 +143,12 @@ impl CommonLine {
         }
     }
 
+    /// Whether the meter is connected.
+    #[must_use]
+    pub const fn is_plugged(&self) -> bool {
+        self.plugged
+    }
+
     /// What the meter sees. Moments must not run backwards; an earlier one counts as the last.
     pub fn voltage(&mut self, at: Moment) -> Volts {
         self.go_to(at);
@@ -190,8 +184,8 @@ impl CommonLine {
     fn drive(&self) -> Drive {
         let channel = self.closed.and_then(|channel| self.channels.get(usize::from(channel.0))).copied();
         Drive {
-            source: self.plugged.then_some((self.common, self.source)),
-            closed: [channel, self.bleeding.then_some(self.bleed)],
+            source: self.plugged.then_some((self.leads, self.source)),
+            closed: [channel, self.bleed.filter(|_| self.bleeding)],
             reversed: self.reversed,
         }
     }
@@ -270,7 +264,7 @@ impl CommonLine {
                 Course::Resting(_) => return Ok(()),
             };
             let stride = self.solver.stride(&drive, &charge, &from, [SHORTEST_STEP, wish], TOLERANCE)?;
-            let (from, to) = (from.at(self.common), stride.end.at(self.common));
+            let (from, to) = (from.at(self.leads), stride.end.at(self.leads));
             self.course =
                 Course::Moving(Box::new(Moving { began, from_s, from, from_charge: charge, stride, to }));
         }
@@ -284,7 +278,7 @@ impl CommonLine {
             return Ok(rest.clone());
         }
         let solution: Solution = self.solver.operating_point(drive)?;
-        let rest = Rest { voltage: solution.at(self.common), charge: self.solver.charge_of(&solution) };
+        let rest = Rest { voltage: solution.at(self.leads), charge: self.solver.charge_of(&solution) };
         if let Some(kept) = kept {
             *kept = Some(rest.clone());
         }
@@ -316,64 +310,16 @@ impl Moving {
     }
 }
 
-/// Joins every channel to what it leads to, with the jig's troubles.
-fn wire(circuit: &mut Circuit, common: Node, specimen: &Specimen, setup: &JigSetup) -> Vec<Switch> {
-    // Where each channel's wire ends: at a contact, at the check resistor, or nowhere.
-    let mut ends: Vec<Option<Node>> = vec![None; usize::from(setup.channels)];
-    for (channel, &contact) in setup.wiring.channels().iter().zip(specimen.contacts()) {
-        if let Some(end) = ends.get_mut(usize::from(channel.0)) {
-            *end = Some(contact);
-        }
-    }
-    if let Some(check) = setup.wiring.check() {
-        let node = circuit.node();
-        circuit.resistor(node, Node::GROUND, check.resistor);
-        if let Some(end) = ends.get_mut(usize::from(check.channel.0)) {
-            *end = Some(node);
-        }
-    }
-    let mut ends: Vec<Node> = ends.into_iter().map(|end| end.unwrap_or_else(|| circuit.node())).collect();
-    let mut paths = setup.paths();
-    for trouble in &setup.troubles {
-        let place = |channel: &Channel| Some(usize::from(channel.0)).filter(|&at| at < ends.len());
-        match trouble {
-            JigTrouble::Worn(channel, ohms) => {
-                if let Some(at) = place(channel) {
-                    paths[at] = Ohms::of(paths[at].get() + ohms.get());
-                }
-            }
-            JigTrouble::Dead(channel) => {
-                if let Some(at) = place(channel) {
-                    ends[at] = circuit.node();
-                }
-            }
-            JigTrouble::Crossed([a, b]) => {
-                if let (Some(a), Some(b)) = (place(a), place(b)) {
-                    ends.swap(a, b);
-                }
-            }
-            JigTrouble::Leaky(channel, ohms) => {
-                if let Some(at) = place(channel) {
-                    circuit.resistor(ends[at], Node::GROUND, *ohms);
-                }
-            }
-            JigTrouble::Bridged([a, b], ohms) => {
-                if let (Some(a), Some(b)) = (place(a), place(b)) {
-                    circuit.resistor(ends[a], ends[b], *ohms);
-                }
-            }
-            JigTrouble::Clamps => circuit.junction(common, Node::GROUND, MULTIPLEXER_CLAMP),
-        }
-    }
-    ends.iter().zip(&paths).map(|(&end, &path)| circuit.switch(common, end, path)).collect()
-}
-
 #[cfg(test)]
 mod tests {
     use std::time::Duration;
 
     use super::*;
-    use crate::{connector::Connector, practice::sample};
+    use crate::{
+        connector::Connector,
+        practice::{circuit::Circuit, sample},
+        units::{Amperes, Ohms},
+    };
 
     const SOURCE: DiodeSource =
         DiodeSource::ConstantCurrent { current: Amperes::of(1e-3), compliance: Volts::of(3.2) };

@@ -37,6 +37,8 @@ pub enum Order {
     Lid(bool),
     /// Puts another board on the jig.
     Load(Box<Specimen>),
+    /// Connects the meter, or takes its plugs out.
+    Plug(bool),
     /// Switches the bench off.
     Stop,
 }
@@ -178,6 +180,7 @@ pub fn serve(mut bench: Bench, doors: &mut Doors, speed: f64, watch: &mut dyn Fn
                     watch(Notice::NotLoaded(error));
                 }
             }
+            Some(Told::Order(Order::Plug(plugged))) => bench.plug(plugged),
             Some(Told::Order(Order::Stop)) => return,
         }
     }

@@ -5,6 +5,7 @@
 
 mod replay;
 mod settings;
+mod zero_file;
 
 use crate::{
     compare::{Assumptions, Engine, Judgement, judge},
@@ -20,6 +21,10 @@ use crate::{
 
 pub use replay::{Checks, Replay, Replayed};
 pub use settings::{BatchPlace, Settings};
+pub use zero_file::{
+    AGE_LIMIT, CYCLE_LIMIT, HIGHEST_PATH, Path, ZeroError, ZeroFile, describe as describe_zero,
+    wiring_fingerprint,
+};
 
 /// What a sweep was set up with.
 #[derive(Debug, Clone)]

@@ -98,7 +98,8 @@ fn greet(address: &Address) -> Result<Greeting, Failure> {
     }
 }
 
-fn describe(greeting: &Greeting) -> Vec<String> {
+/// What a switching board is and can do, line by line.
+pub(super) fn describe(greeting: &Greeting) -> Vec<String> {
     let (major, minor, patch) = greeting.firmware;
     let reset = match greeting.reset {
         ResetCause::Power => "power or its reset line",

@@ -1,0 +1,416 @@
+//! A jig, a meter, and plates that somebody puts on: what self-test and zero work with.
+
+use std::{
+    path::PathBuf,
+    sync::{Arc, atomic::AtomicBool},
+    time::Duration,
+};
+
+use clap::Args as Arguments;
+use protocol::{Answer, Channel, Greeting, Request};
+
+use super::{
+    identify,
+    operator::{Answered, Operator},
+    talk::{Talk, odd, silent},
+};
+use crate::{
+    cli::{Screen, inputs, progress::Progress},
+    connector::{Connector, Pin, PinName, Wiring},
+    exit_status::ExitStatus,
+    failure::{Failure, OrFail},
+    jig::self_test::Seen,
+    meter::{Conversation, DiodeSource, Event, Profile},
+    moment::Moment,
+    port::{self, Address, PortDevices},
+    practice::{Bench, BenchDevices, JigSetup, JigTrouble, Plate, meter::MeterOptions},
+    readings::PinValue,
+    sweep::{
+        Devices, PinResult, Plan, Record, Recorder, Score, Setting, Settling, Step, Swept, Target, Timing,
+        Visit, run,
+    },
+    units::{Ohms, Volts},
+};
+
+/// Noise of the practice meter, as in a practice sweep.
+const NOISE: Volts = Volts::of(0.0002);
+
+/// What a plate is put on.
+#[derive(Debug, Clone, Arguments)]
+#[group(id = "station")]
+pub(in crate::cli) struct StationArgs {
+    /// Port of the switching board: a serial port or tcp:HOST:PORT
+    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    pub(super) jig: Option<Address>,
+    /// Port of the meter: a serial port or tcp:HOST:PORT
+    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    meter: Option<Address>,
+    /// Meter profile: a shipped one by name, or a file
+    #[arg(long, value_name = "PROFILE", default_value = "bench-stream")]
+    profile: String,
+    /// Connector file, where the plates take the place of a board; without one they take the place of the cable, and
+    /// channel 0 is their first position
+    #[arg(long, value_name = "FILE")]
+    connector: Option<PathBuf>,
+    /// Wiring file: which pin lies on which channel; pin by pin from channel 0 on where none is given
+    #[arg(long, value_name = "FILE", requires = "connector")]
+    wiring: Option<PathBuf>,
+    /// Time from closing a channel to reading, in milliseconds
+    #[arg(long, value_name = "MILLISECONDS", default_value_t = 3)]
+    settle_ms: u16,
+    /// Work on the practice bench: it puts the plates on by itself, and its time jumps
+    #[arg(long)]
+    pub(super) practice: bool,
+    /// On the practice bench: which of endlessly many jigs
+    #[arg(long, value_name = "NUMBER", default_value_t = 1, requires = "practice")]
+    seed: u64,
+    /// On the practice bench: put a trouble into the jig, such as dead:3, crossed:4+5 or clamps. May be repeated; a
+    /// wrong word lists them all
+    #[arg(long = "jig-trouble", value_name = "TROUBLE", requires = "practice")]
+    jig_troubles: Vec<String>,
+}
+
+/// Something to do at the bench.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Deed {
+    /// Put this plate on.
+    PutOn(Plate),
+    /// Connect the meter.
+    PlugIn,
+    /// Take the meter's plugs out of the jig.
+    Unplug,
+    /// Shut the lid, or open it.
+    Lid(bool),
+    /// Press the start button.
+    Press,
+}
+
+/// The jig with its meter.
+pub(super) struct Station {
+    kind: Kind,
+    pub(super) profile: Profile,
+    pub(super) connector: Connector,
+    pub(super) wiring: Wiring,
+    pub(super) greeting: Greeting,
+    settle: Duration,
+    talk: Talk,
+    operator: Option<Operator>,
+    /// The button is not to be relied on.
+    pub(super) deaf: bool,
+}
+
+enum Kind {
+    Ports(PortDevices),
+    Practice(Box<BenchDevices>, u64),
+}
+
+/// Plates are no boards: what they read is the result, and nothing of it is judged again.
+struct Unrecorded;
+
+impl Recorder for Unrecorded {
+    fn record(&mut self, _: Moment, _: Record<'_>) {}
+}
+
+impl Station {
+    /// Opens the ports, or sets up a practice bench, and greets the switching board.
+    pub(super) fn open(args: &StationArgs, screen: &mut Screen) -> Result<Self, Failure> {
+        let profile = inputs::profile(&args.profile)?;
+        let named = match (&args.connector, args.practice) {
+            (None, false) => None,
+            _ => Some(inputs::connector_and_wiring(args.connector.as_deref(), args.wiring.as_deref())?),
+        };
+        let (mut kind, named) = match (args.practice, &args.jig, &args.meter, named) {
+            (true, _, _, Some((connector, wiring))) => {
+                let setup = practice_setup(args, &connector, wiring)?;
+                let wiring = setup.wiring.clone();
+                let options = MeterOptions { noise: NOISE, ..MeterOptions::of(&profile) };
+                let plate = Plate::Open.specimen(&connector, args.seed);
+                let bench = Bench::new(&plate, setup, profile.clone(), options, args.seed, Moment::START)
+                    .or_fail(ExitStatus::Software)?;
+                let devices = Box::new(BenchDevices::new(bench));
+                (Kind::Practice(devices, args.seed), Some((connector, Some(wiring))))
+            }
+            (false, Some(jig), Some(meter), named) => {
+                let open = |address, settings| {
+                    port::open(address, settings).map_err(|error| {
+                        let hint = error.hint();
+                        Failure::new(ExitStatus::Unavailable, error).hint(hint)
+                    })
+                };
+                let stop = Arc::new(AtomicBool::new(false));
+                let seen = Arc::clone(&stop);
+                // A handler can be set once a process; in tests that is enough.
+                let _ = ctrlc::set_handler(move || seen.store(true, std::sync::atomic::Ordering::Relaxed));
+                let devices =
+                    PortDevices::new(open(jig, &port::SWITCHING_BOARD)?, open(meter, &profile.port)?, stop);
+                (Kind::Ports(devices), named)
+            }
+            _ => return Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
+        };
+        let mut talk = Talk::default();
+        let greeting = talk.greet(kind.devices(), &mut Unrecorded)?;
+        for line in identify::describe(&greeting).iter().take(3) {
+            screen.tell(line);
+        }
+        let (connector, wiring) = match named {
+            Some((connector, wiring)) => {
+                let wiring = wiring.map_or_else(|| Wiring::straight(&connector), Ok);
+                (connector, wiring.or_fail(ExitStatus::Configuration)?)
+            }
+            None => {
+                let pins = (0..greeting.channels).map(|channel| Pin::named(&channel.to_string())).collect();
+                let connector = Connector::new("positions", pins).or_fail(ExitStatus::Unavailable)?;
+                let wiring = Wiring::straight(&connector).or_fail(ExitStatus::Configuration)?;
+                (connector, wiring)
+            }
+        };
+        wiring.fits(&connector, greeting.channels).or_fail(ExitStatus::Configuration)?;
+        let operator = matches!(kind, Kind::Ports(_)).then(Operator::new);
+        let settle = Duration::from_millis(args.settle_ms.into());
+        Ok(Self { kind, profile, connector, wiring, greeting, settle, talk, operator, deaf: false })
+    }
+
+    /// Has something done at the bench.
+    pub(super) fn have(&mut self, deed: Deed, screen: &mut Screen) -> Result<Answered, Failure> {
+        match &mut self.kind {
+            Kind::Practice(devices, seed) => {
+                let specimen = match deed {
+                    Deed::PutOn(plate) => Some(plate.specimen(&self.connector, *seed)),
+                    _ => None,
+                };
+                let bench = devices.bench();
+                match deed {
+                    Deed::PutOn(_) => {
+                        if let Some(specimen) = specimen {
+                            bench.load(&specimen).or_fail(ExitStatus::Software)?;
+                        }
+                    }
+                    Deed::PlugIn => bench.plug(true),
+                    Deed::Unplug => bench.plug(false),
+                    Deed::Lid(closed) => bench.jig().lid(closed),
+                    Deed::Press => bench.jig().button(true),
+                }
+                screen.tell(&format!("practice: {}", done(deed)));
+                let heard =
+                    self.talk.listen(Duration::from_millis(200), devices.as_mut(), &mut Unrecorded)?;
+                if deed == Deed::Press {
+                    devices.bench().jig().button(false);
+                }
+                Ok(if heard { Answered::Button } else { Answered::Line(String::new()) })
+            }
+            Kind::Ports(devices) => {
+                let has_button = self.greeting.parts.button && !self.deaf && deed != Deed::Press;
+                let Some(operator) = &self.operator else { return Ok(Answered::Line(String::new())) };
+                let what = wanted(deed);
+                operator.ask(&what, has_button, &mut self.talk, devices, &mut Unrecorded, screen)
+            }
+        }
+    }
+
+    /// One request to the switching board.
+    pub(super) fn ask(&mut self, request: Request) -> Result<Answer, Failure> {
+        self.talk.ask(request, self.kind.devices(), &mut Unrecorded, &mut silent)
+    }
+
+    /// What the sense input says, in mV.
+    pub(super) fn sense(&mut self) -> Result<i32, Failure> {
+        match self.ask(Request::Sense)? {
+            Answer::SenseVoltage { millivolts } => Ok(millivolts),
+            other => Err(odd(&Request::Sense, &other)),
+        }
+    }
+
+    /// Channels that lead somewhere, in order.
+    pub(super) fn channels(&self) -> Vec<Channel> {
+        let check = self.wiring.check().map(|check| check.channel);
+        let mut all: Vec<Channel> = self.wiring.channels().iter().copied().chain(check).collect();
+        all.sort_unstable();
+        all
+    }
+
+    /// What every channel reads. The list is by channel; it has an entry for each that the switching board has.
+    pub(super) fn survey(&mut self, plate: &str) -> Result<Vec<PinValue>, Failure> {
+        Ok(self.swept(plate)?.values)
+    }
+
+    /// What every channel reads, with the readings that were believed.
+    pub(super) fn results(&mut self, plate: &str) -> Result<Vec<Option<PinResult>>, Failure> {
+        Ok(self.swept(plate)?.results)
+    }
+
+    fn swept(&mut self, plate: &str) -> Result<Swept, Failure> {
+        let channels = usize::from(self.greeting.channels);
+        let visits: Vec<Visit> = self
+            .channels()
+            .into_iter()
+            .map(|channel| Visit { channel, target: Target::Pin(usize::from(channel.0)) })
+            .collect();
+        let names: Vec<PinName> =
+            (0..channels).map(|channel| PinName::new(&format!("channel {channel}"))).collect();
+        let score = Score {
+            setting: Setting {
+                plan: Plan { visits },
+                pins: channels,
+                timing: Timing::of(&self.profile),
+                compliance: None,
+                check_expected: None,
+            },
+            profile: self.profile.clone(),
+            names: names.clone(),
+            jig_port: "the jig's port".to_owned(),
+            meter_port: "the meter's port".to_owned(),
+            settle: self.settle,
+            // A plate has no power to be afraid of.
+            override_alive: true,
+        };
+        // What board and meter say of themselves was told once.
+        let progress = Progress::new(names, true);
+        let swept = run(self.kind.devices(), score, &mut Unrecorded, &mut |notice| progress.notice(notice));
+        progress.finish();
+        swept.outcome.clone().map_err(|error| {
+            let mut failure =
+                Failure::new(error.exit_status(), format!("the {plate} could not be read: {error}"));
+            failure.hints = error.hints();
+            failure
+        })?;
+        Ok(swept)
+    }
+
+    /// What the meter shows while the bleed resistor is on the common line; `Unread` where it does not settle in time.
+    pub(super) fn bleed(&mut self, channel: Channel) -> Result<Seen, Failure> {
+        let timing = Timing::of(&self.profile);
+        let readings = u32::from(timing.spoilt) + u32::from(timing.agree_overload) + 3;
+        // A meter that is asked answers a little later than its period.
+        let hold = timing.period * readings * 3 / 2 + Duration::from_millis(500);
+        let hold_us = u32::try_from(hold.as_micros()).unwrap_or(u32::MAX);
+        let devices = self.kind.devices();
+        let began = devices.now();
+        let mut conversation = Conversation::new(&self.profile);
+        conversation.start(began);
+        let spoilt = began.after(timing.period * (u32::from(timing.spoilt) + 2) + timing.delivery);
+        let mut settling = Settling::default();
+        let mut seen = Seen::Unread;
+        let source = self.profile.diode.source;
+        let mut listen = |bytes: &[u8], at: Moment| {
+            conversation.receive(bytes, at);
+            conversation.expire(at);
+            while let Some(event) = conversation.pull() {
+                let Ok(Event::Answer(answer)) = event else { continue };
+                if answer.reading.first_byte > spoilt
+                    && let Step::Decided(value) =
+                        settling.take(answer.reading.item.value, answer.reading.first_byte, &timing)
+                {
+                    seen = seen_of(value, source);
+                }
+            }
+            if conversation.may_ask() {
+                conversation.ask(at);
+            }
+            std::iter::from_fn(|| conversation.next_bytes()).flatten().collect()
+        };
+        let request = Request::Bleed { channel, hold_us };
+        let answer = self.talk.ask(request.clone(), devices, &mut Unrecorded, &mut listen)?;
+        conversation.finish();
+        while let Some(bytes) = conversation.next_bytes() {
+            // A port that is gone now shows in the next plate.
+            let _ = devices.to_meter(&bytes);
+        }
+        match answer {
+            Answer::Bled => Ok(seen),
+            other => Err(odd(&request, &other)),
+        }
+    }
+
+    /// A reading as resistance.
+    pub(super) fn seen(&self, value: PinValue) -> Seen {
+        seen_of(value, self.profile.diode.source)
+    }
+
+    /// The pins behind channels, for people.
+    pub(super) fn pins_of(&self, channels: &[Channel]) -> Vec<String> {
+        let pin = |channel: &Channel| {
+            let pin = self.wiring.pin_of(*channel)?;
+            Some(self.connector.pins.get(pin)?.name.as_str().to_owned())
+        };
+        channels.iter().filter_map(pin).collect()
+    }
+}
+
+impl Kind {
+    fn devices(&mut self) -> &mut dyn Devices {
+        match self {
+            Self::Ports(devices) => devices,
+            Self::Practice(devices, _) => devices.as_mut(),
+        }
+    }
+}
+
+/// The resistance that a drop stands for, by the meter's own source.
+pub(super) fn resistance(volts: Volts, source: DiodeSource) -> Option<Ohms> {
+    let ohms = match source {
+        DiodeSource::ConstantCurrent { current, .. } => volts.get() / current.get(),
+        DiodeSource::BehindResistance { open_circuit, resistance } => {
+            let rest = open_circuit.get() - volts.get();
+            if rest <= 0.0 {
+                return None;
+            }
+            volts.get() * resistance.get() / rest
+        }
+    };
+    Ohms::new(ohms.max(0.0))
+}
+
+fn seen_of(value: PinValue, source: DiodeSource) -> Seen {
+    match value {
+        PinValue::Volts(volts) => {
+            resistance(volts, source).map_or(Seen::Overload, |ohms| Seen::Load { volts, ohms })
+        }
+        PinValue::Overload => Seen::Overload,
+        PinValue::Unread(crate::readings::Unread::NotSettled { .. }) => Seen::Unsettled,
+        PinValue::Unread(_) => Seen::Unread,
+    }
+}
+
+fn practice_setup(
+    args: &StationArgs,
+    connector: &Connector,
+    wiring: Option<Wiring>,
+) -> Result<JigSetup, Failure> {
+    let mut setup = match wiring {
+        Some(wiring) => JigSetup::wired(wiring, args.seed),
+        None => JigSetup::straight(connector, args.seed).or_fail(ExitStatus::Configuration)?,
+    };
+    let troubles = args.jig_troubles.iter().map(|text| text.parse::<JigTrouble>());
+    setup.troubles = troubles.collect::<Result<_, _>>().or_fail(ExitStatus::Usage)?;
+    Ok(setup)
+}
+
+/// What the operator is asked for.
+fn wanted(deed: Deed) -> String {
+    match deed {
+        Deed::PutOn(Plate::Cell(position, volts)) => format!(
+            "keep the open plate on, and hold a cell of {volts} V between ground (minus) and the plate's position {} (plus)",
+            position + 1
+        ),
+        Deed::PutOn(plate) => format!("put the {} on", plate.name()),
+        Deed::PlugIn => {
+            "connect the meter: diode test, red clip on the jig's ground, black to the common line".to_owned()
+        }
+        Deed::Unplug => "take the meter's plugs out of the jig".to_owned(),
+        Deed::Lid(true) => "shut the lid".to_owned(),
+        Deed::Lid(false) => "open the lid".to_owned(),
+        Deed::Press => "press the jig's start button; if nothing happens".to_owned(),
+    }
+}
+
+/// What the practice bench has done.
+fn done(deed: Deed) -> String {
+    match deed {
+        Deed::PutOn(plate) => format!("the {} is on", plate.name()),
+        Deed::PlugIn => "the meter is connected".to_owned(),
+        Deed::Unplug => "the meter is unplugged".to_owned(),
+        Deed::Lid(true) => "the lid is shut".to_owned(),
+        Deed::Lid(false) => "the lid is open".to_owned(),
+        Deed::Press => "the start button is pressed".to_owned(),
+    }
+}

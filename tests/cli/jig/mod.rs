@@ -1,0 +1,3 @@
+//! The commands about the jig, on the practice bench.
+
+mod self_test;
