@@ -8,6 +8,7 @@
 //!                              log                reference
 //! ```
 
+pub mod batch;
 pub mod batch_run;
 pub mod cli;
 pub mod compare;

@@ -2,10 +2,12 @@
 
 mod csv;
 mod json;
+mod notice;
 mod text;
 
 pub use csv::{CSV_HEADER, csv};
 pub use json::json;
+pub use notice::{NoticeText, notice};
 pub use text::text;
 
 use crate::{

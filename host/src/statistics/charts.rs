@@ -158,10 +158,19 @@ impl SelfStarting {
         let deviation = self.deviation()?;
         let n = f64::from(self.count);
         let t = (value - self.mean) / deviation * (n / (n + 1.0)).sqrt();
-        // The tail, not the distribution: it keeps its digits far out.
-        let tail = 0.5 * student_tail(t, n - 1.0);
-        Some(-normal_quantile(tail) * t.signum())
+        Some(normal_score(t, n - 1.0))
     }
+}
+
+/// The normal value as far out as Student's `t`: exact for few degrees of freedom, from 30 on by Wallace's transformation
+/// (Annals of Mathematical Statistics 30, 1959), which Hawkins takes too: within 0.0025 out to t = 6, and much faster.
+fn normal_score(t: f64, freedom: f64) -> f64 {
+    if freedom < 30.0 {
+        // The tail, not the distribution: it keeps its digits far out.
+        return -normal_quantile(0.5 * student_tail(t, freedom)) * t.signum();
+    }
+    let factor = (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0);
+    factor * (freedom * (t * t / freedom).ln_1p()).sqrt().copysign(t)
 }
 
 #[cfg(test)]
@@ -184,6 +193,18 @@ mod tests {
             assert_eq!(start.take(0.5).map(f64::abs), Some(0.0));
         }
         assert!(start.take(0.503).unwrap() > 2.0);
+    }
+
+    #[test]
+    fn the_quick_transformation_agrees_with_the_exact_one() {
+        for freedom in [30.0, 60.0, 200.0] {
+            for tenths in -60..=60 {
+                let t = f64::from(tenths) / 10.0;
+                let exact = -normal_quantile(0.5 * student_tail(t, freedom)) * t.signum();
+                let quick = normal_score(t, freedom);
+                assert!((quick - exact).abs() < 2.5e-3, "{t} with {freedom}: {quick}, exactly {exact}");
+            }
+        }
     }
 
     #[test]
