@@ -9,6 +9,7 @@
 //! ```
 
 pub mod batch;
+pub mod batch_run;
 pub mod cli;
 pub mod compare;
 pub mod configuration;

@@ -9,15 +9,18 @@
 mod compare;
 mod config;
 mod emulation;
+mod history;
 mod init;
 mod inputs;
 mod jig;
 mod line;
 mod logbook;
 mod meter;
+mod once;
 mod place;
 mod ports;
 mod practice;
+mod prepare;
 mod progress;
 mod reference;
 mod replay;
@@ -47,6 +50,7 @@ enum Command {
     Compare(compare::Args),
     Reference(reference::Args),
     Replay(replay::Args),
+    History(history::Args),
     Jig(jig::Args),
     Meter(meter::Args),
 }
@@ -82,6 +86,7 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::Sweep(args) => sweep::run(args, screen),
         Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
+        Command::History(args) => history::run(args, screen),
         Command::Jig(args) => jig::run(args, screen),
         Command::Meter(args) => meter::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),

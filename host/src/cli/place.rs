@@ -12,6 +12,7 @@ use super::emulation::Emulation;
 use crate::{
     exit_status::ExitStatus,
     failure::Failure,
+    history,
     log::Header,
     meter::Profile,
     moment::Moment,
@@ -23,6 +24,11 @@ use crate::{
 /// The wall clock, as RFC 3339 text in UTC.
 pub(super) fn now() -> String {
     jiff::Timestamp::now().to_string()
+}
+
+/// The wall clock, in microseconds since 1970-01-01 UTC.
+pub(super) fn now_us() -> i64 {
+    jiff::Timestamp::now().as_microsecond()
 }
 
 /// Names a session by its beginning and its board, in letters that every file system takes.
@@ -42,7 +48,7 @@ pub(super) fn session_name(started: &str, board: Option<&str>) -> String {
     }
 }
 
-/// The data directory: the one that was named, or the user's own.
+/// The data directory: the one that was named, or that of this user.
 pub(super) fn data_folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
     match named {
         Some(folder) => Ok(folder.to_owned()),
@@ -52,7 +58,7 @@ pub(super) fn data_folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
                     ExitStatus::Configuration,
                     "expected a home directory to keep session logs in, found none",
                 )
-                .hint("name a place with --data DIR or --log FILE")
+                .hint("name a place with --data DIR")
             })
         }
     }
@@ -60,7 +66,7 @@ pub(super) fn data_folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
 
 /// A new file for a session log in the data directory.
 pub(super) fn new_log(data: Option<&Path>, header: &Header) -> Result<PathBuf, Failure> {
-    Ok(data_folder(data)?.join("logs").join(format!("{}.jsonl", header.session)))
+    Ok(history::log_of(&data_folder(data)?, &header.session))
 }
 
 /// Runs the practice bench in real time behind ports of its own.

@@ -1,9 +1,7 @@
 //! `pintally sweep`: reads every pin of a connector on a jig and judges the board.
 
 use std::{
-    io::{BufRead, IsTerminal},
-    path::PathBuf,
-    sync::{Arc, atomic::AtomicBool},
+    path::{Path, PathBuf},
     time::Duration,
 };
 
@@ -14,24 +12,20 @@ use super::{
     emulation::Emulation,
     inputs,
     logbook::Logbook,
-    place,
-    progress::Progress,
+    once::{self, Bench, Judged},
+    place, prepare,
     verdict::{self, Format},
 };
 use crate::{
-    connector::{Connector, PinName, Wiring},
+    connector::{Connector, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
-    fingerprint::Fingerprint,
-    log::{Confirmation, Ending, Header, LogEvent, ReferenceSource, SyncPolicy, Zero},
+    log::{Header, LogEvent, SyncPolicy, Zero},
     meter::Profile,
-    port::{self, Address, PortDevices},
+    port::Address,
     practice::BenchDevices,
-    readings::csv::Strictness,
-    reference::{Conditions, Reference, learn},
     session::{Session, Settings},
-    sweep::{Devices, Floor, Score, SweepError, Swept, run as run_sweep},
-    units::Volts,
+    sweep::{Floor, Swept},
 };
 
 /// Read every pin of a connector on a jig and judge the board
@@ -124,17 +118,18 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     };
     let header = header(args, &connector, wiring, &profile, emulation.as_ref(), screen)?;
     let session = Session::new(header).or_fail(ExitStatus::Configuration)?;
-    let confirmed_by = confirm(args, screen)?;
+    let confirmed_by = prepare::confirm(args.practice, args.unpowered, args.operator.as_deref(), screen)?;
 
-    let path = match &args.log {
-        Some(path) => path.clone(),
-        None => place::new_log(args.data.as_deref(), &session.header)?,
+    let (path, home) = match &args.log {
+        Some(path) => (path.clone(), None),
+        None => {
+            let home = place::data_folder(args.data.as_deref())?;
+            (place::new_log(Some(&home), &session.header)?, Some(home))
+        }
     };
     let policy = if args.practice { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
     let mut logbook = Logbook::begin(&path, session.header.clone(), policy)?;
-    for what in [Confirmation::BatteryOut, Confirmation::PowerOff, Confirmation::Discharged] {
-        logbook.note(LogEvent::Confirmed { what, by: Some(confirmed_by.clone()) });
-    }
+    once::note_confirmations(&mut logbook, &confirmed_by);
     if let Some(text) = &args.note {
         logbook.note(LogEvent::Note { text: text.clone() });
     }
@@ -143,8 +138,13 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         logbook.note(LogEvent::Override { what: "signs of a live board".to_owned(), by, why: why.clone() });
     }
 
-    let swept = sweep(args, &session, emulation.as_ref(), &mut logbook, screen)?;
-    finish(args, &session, emulation.as_ref(), swept, logbook, screen)
+    let Bench { mut devices, ports } = bench(args, &session, emulation.as_ref())?;
+    let swept = once::sweep(devices.as_mut(), &ports, &session, &mut logbook, args.quiet, screen);
+    let judged = once::judge(&session, &swept, logbook, screen);
+    if let Some(home) = &home {
+        once::remember(home, &session.header.session, screen);
+    }
+    show(args, &session, emulation.as_ref(), &swept, &judged?, &path, screen)
 }
 
 impl Args {
@@ -178,96 +178,35 @@ impl Args {
     }
 }
 
-/// Opens the devices and sweeps.
-fn sweep(
-    args: &Args,
-    session: &Session,
-    emulation: Option<&Emulation>,
-    logbook: &mut Logbook,
-    screen: &mut Screen,
-) -> Result<Swept, Failure> {
-    let stop = Arc::new(AtomicBool::new(false));
-    let seen = Arc::clone(&stop);
-    // A handler can be set once a process; in tests that is enough.
-    let _ = ctrlc::set_handler(move || seen.store(true, std::sync::atomic::Ordering::Relaxed));
-    let (mut devices, ports): (Box<dyn Devices>, [String; 2]) = match (emulation, &args.jig, &args.meter) {
-        (Some(emulation), _, _) if args.instant => (
-            Box::new(BenchDevices::new(emulation.bench()?)),
-            ["the practice bench".to_owned(), "the practice bench".to_owned()],
-        ),
-        (Some(emulation), _, _) => place::serve(emulation, &session.profile, stop)?,
-        (None, Some(jig), Some(meter)) => {
-            let names = [jig.to_string(), meter.to_string()];
-            let open = |address, settings| {
-                port::open(address, settings).map_err(|error| {
-                    let hint = error.hint();
-                    Failure::new(ExitStatus::Unavailable, error).hint(hint)
-                })
-            };
-            let jig = open(jig, &port::SWITCHING_BOARD)?;
-            let meter = open(meter, &session.profile.port)?;
-            (Box::new(PortDevices::new(jig, meter, stop)), names)
+/// The devices to sweep with.
+fn bench(args: &Args, session: &Session, emulation: Option<&Emulation>) -> Result<Bench, Failure> {
+    let stop = once::stop_switch();
+    match (emulation, &args.jig, &args.meter) {
+        (Some(emulation), _, _) if args.instant => Ok(Bench {
+            devices: Box::new(BenchDevices::new(emulation.bench()?)),
+            ports: ["the practice bench".to_owned(), "the practice bench".to_owned()],
+        }),
+        (Some(emulation), _, _) => {
+            let (devices, ports) = place::serve(emulation, &session.profile, stop)?;
+            Ok(Bench { devices, ports })
         }
-        _ => return Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
-    };
-    let [jig_port, meter_port] = ports;
-    let names: Vec<PinName> = session.header.connector.pins.iter().map(|pin| pin.name.clone()).collect();
-    let score = Score {
-        setting: session.setting(),
-        profile: session.profile.clone(),
-        names: names.clone(),
-        jig_port,
-        meter_port,
-        settle: Duration::from_micros(u64::from(session.settings.settle_us)),
-        override_alive: session.settings.override_alive.is_some(),
-    };
-    if !args.quiet {
-        let estimate = score.setting.timing.estimate() * score.setting.plan.visits.len() as u32;
-        screen.tell(&format!(
-            "sweeping {} pins of {} on {}, about {:.0} s",
-            score.setting.plan.pins(),
-            session.header.connector.name,
-            score.jig_port,
-            estimate.as_secs_f64().ceil()
-        ));
+        (None, Some(jig), Some(meter)) => once::open(jig, meter, &session.profile.port, stop),
+        _ => Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
     }
-    let progress = Progress::new(names, args.quiet);
-    let swept = run_sweep(devices.as_mut(), score, logbook, &mut |notice| progress.notice(notice));
-    progress.finish();
-    Ok(swept)
 }
 
-/// Judges, prints, and closes the log.
-fn finish(
+/// Prints what was read and how it is judged.
+fn show(
     args: &Args,
     session: &Session,
     emulation: Option<&Emulation>,
-    swept: Swept,
-    mut logbook: Logbook,
+    swept: &Swept,
+    judged: &Judged,
+    path: &Path,
     screen: &mut Screen,
 ) -> Result<ExitStatus, Failure> {
     let connector = &session.header.connector;
-    let path = logbook.path.display().to_string();
-    if let Err(error) = swept.outcome {
-        let ending = match error {
-            SweepError::Stopped { .. } => Ending::Stopped,
-            _ => Ending::Failed,
-        };
-        warn(logbook.end(ending, Some(error.to_string())), screen);
-        let mut failure = Failure::new(error.exit_status(), error.clone());
-        failure.hints = error.hints();
-        return Err(failure.hint(format!("what was read is in the session log: pintally replay {path}")));
-    }
-    let readings = session.readings(&swept.values);
-    let judgement = session.judge(&swept.values).transpose().or_fail(ExitStatus::Configuration)?;
-    if let Some(judgement) = &judgement {
-        let text = crate::report::json(connector, judgement, false);
-        // Our own JSON, so it parses; if not, the log keeps the text.
-        let value = serde_json::from_str(&text).unwrap_or(serde_json::Value::String(text));
-        logbook.note(LogEvent::Judgement { value });
-    }
-    warn(logbook.end(Ending::Complete, None), screen);
-    let status = verdict::print(connector, &readings, judgement.as_ref(), args.format, screen)?;
+    let status = verdict::print(connector, &judged.readings, judged.judgement.as_ref(), args.format, screen)?;
     if !args.quiet {
         let pins = session.setting().plan.pins();
         screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor)));
@@ -280,7 +219,7 @@ fn finish(
                 screen.tell(&format!("practice: put in {line}"));
             }
         }
-        screen.tell(&format!("session log: {path}"));
+        screen.tell(&format!("session log: {}", path.display()));
     }
     Ok(status)
 }
@@ -307,12 +246,6 @@ fn pace(pins: usize, took: Duration, floor: Floor) -> String {
     )
 }
 
-fn warn(warnings: Vec<String>, screen: &mut Screen) {
-    for warning in warnings {
-        screen.tell(&format!("warning: {warning}"));
-    }
-}
-
 fn header(
     args: &Args,
     connector: &Connector,
@@ -323,7 +256,7 @@ fn header(
 ) -> Result<Header, Failure> {
     let started = place::now();
     let board = match (&args.board, emulation) {
-        (Some(name), _) => Some(checked_name("--board", name)?),
+        (Some(name), _) => Some(prepare::checked_name("--board", name)?),
         (None, Some(emulation)) => Some(emulation.board()),
         (None, None) => None,
     };
@@ -332,13 +265,23 @@ fn header(
         (Some(wiring), None) => wiring,
         (None, None) => Wiring::straight(connector).or_fail(ExitStatus::Configuration)?,
     };
-    let reference = reference(args, connector, emulation, screen)?;
+    let reference = prepare::reference(
+        args.reference.as_deref(),
+        args.known_good.as_deref(),
+        connector,
+        emulation,
+        screen,
+    )?;
     Ok(Header {
         program: super::PROGRAM.to_owned(),
         session: place::session_name(&started, board.as_deref()),
         started,
         board,
-        operator: args.operator.as_deref().map(|name| checked_name("--operator", name)).transpose()?,
+        operator: args
+            .operator
+            .as_deref()
+            .map(|name| prepare::checked_name("--operator", name))
+            .transpose()?,
         connector: connector.clone(),
         wiring,
         profile: profile.to_toml(),
@@ -349,90 +292,16 @@ fn header(
     })
 }
 
-fn reference(
-    args: &Args,
-    connector: &Connector,
-    emulation: Option<&Emulation>,
-    screen: &mut Screen,
-) -> Result<Option<ReferenceSource>, Failure> {
-    let (reference, path): (Reference, Option<&PathBuf>) =
-        match (&args.reference, &args.known_good, emulation) {
-            (Some(path), _, _) => (inputs::reference(path)?, Some(path)),
-            (None, Some(path), _) => {
-                let boards = inputs::all_boards(path, connector, Strictness::StopAtBadRow, screen)?;
-                let learned = learn(connector, &boards, Conditions::default()).or_fail(ExitStatus::Data)?;
-                (learned, Some(path))
-            }
-            (None, None, Some(emulation)) => (emulation.reference()?, None),
-            (None, None, None) => {
-                screen.tell(
-                    "note: no --reference and no --known-good: the readings are written down, not judged",
-                );
-                return Ok(None);
-            }
-        };
-    let text = reference.to_toml();
-    Ok(Some(ReferenceSource {
-        fingerprint: Fingerprint::of(text.as_bytes()),
-        path: path.map(|path| path.display().to_string()),
-        text: Some(text),
-    }))
-}
-
 fn settings(args: &Args, connector: &Connector) -> Result<Settings, Failure> {
     let repaired = inputs::pins("--repaired", &args.repaired, connector)?;
     let repaired = repaired.into_iter().map(|pin| connector.pins[pin].name.clone()).collect();
-    let spread = args.assume_spread.map(|millivolts| millivolts * 1e-3);
-    if spread.is_some_and(|volts| !(0.0..=1.0).contains(&volts)) {
-        return Err(Failure::new(ExitStatus::Usage, "expected --assume-spread from 0 to 1000 millivolts"));
-    }
-    if args.false_alarms.is_some_and(|share| !(share > 0.0 && share < 1.0)) {
-        return Err(Failure::new(ExitStatus::Usage, "expected --false-alarms between 0 and 1"));
-    }
     Ok(Settings {
         repaired,
         settle_us: u32::from(args.settle_ms) * 1000,
         override_alive: args.override_alive.clone(),
-        assumed_spread: spread.and_then(Volts::new),
-        false_alarms: args.false_alarms,
+        assumed_spread: prepare::spread(args.assume_spread)?,
+        false_alarms: prepare::false_alarms(args.false_alarms)?,
         batch: None,
         by_hand: false,
     })
-}
-
-fn checked_name(option: &str, text: &str) -> Result<String, Failure> {
-    crate::label::name(text)
-        .map(str::to_owned)
-        .map_err(|problem| Failure::new(ExitStatus::Usage, format!("{option}: {problem}")))
-}
-
-/// Has the operator confirm that the board is dead, before anything is connected to it. Returns who did.
-fn confirm(args: &Args, screen: &mut Screen) -> Result<String, Failure> {
-    let who = args.operator.clone().unwrap_or_else(|| "operator".to_owned());
-    if args.practice {
-        return Ok("practice bench: an emulated board".to_owned());
-    }
-    if args.unpowered {
-        return Ok(format!("{who}, by --unpowered"));
-    }
-    let input = std::io::stdin();
-    if !input.is_terminal() {
-        return Err(Failure::new(
-            ExitStatus::Usage,
-            "expected a confirmation that the board is dead, found no terminal to ask at",
-        )
-        .hint("take the battery out, switch the power off, discharge the capacitors; then say --unpowered"));
-    }
-    screen.tell("Before anything touches the board:");
-    screen.tell("  battery disconnected, power supply off, capacitors discharged and checked with DC volts;");
-    screen.tell("  red lead on board ground, meter in diode test, wrist strap on.");
-    screen.tell("Type `yes` if all of this is so:");
-    let mut answer = String::new();
-    input.lock().read_line(&mut answer).or_fail(ExitStatus::Io)?;
-    match answer.trim().eq_ignore_ascii_case("yes") {
-        true => Ok(who),
-        false => {
-            Err(Failure::new(ExitStatus::Usage, "the board was not confirmed to be dead: nothing was closed"))
-        }
-    }
 }

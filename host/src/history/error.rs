@@ -68,6 +68,26 @@ pub enum HistoryError {
         /// The name of the file.
         file: String,
     },
+    /// A session's name cannot be the name of a file.
+    #[error(
+        "expected a session named with letters, digits, `-`, `_` and `.`, found {}",
+        label::Found(session)
+    )]
+    OddSession {
+        /// The name.
+        session: String,
+    },
+    /// There is another log of the same session.
+    #[error(
+        "expected the log of a session that is not here yet, found another log of session {session} in {}",
+        shown(path)
+    )]
+    AnotherLog {
+        /// The session.
+        session: String,
+        /// The log that was to be added.
+        path: PathBuf,
+    },
     /// A log cannot be changed.
     #[error("cannot change {}: {error}", shown(path))]
     Amend {
@@ -108,6 +128,10 @@ impl HistoryError {
             }
             Self::Log { error, .. } => error.hint(),
             Self::Misnamed { .. } => "take it in with `pintally history add FILE`",
+            Self::OddSession { .. } => "name a file that `pintally sweep` has written",
+            Self::AnotherLog { .. } => {
+                "one of the two was changed since, by a note or a removal: keep the one that you trust"
+            }
             Self::Amend { error, .. } => error.hint(),
             Self::NoSuchBoard { .. } => "`pintally history` lists the boards that were swept",
         }
@@ -120,9 +144,12 @@ impl HistoryError {
             Self::File { .. } | Self::Busy { .. } | Self::Database { .. } | Self::Amend { .. } => {
                 ExitStatus::Io
             }
-            Self::Damaged { .. } | Self::Newer { .. } | Self::Log { .. } | Self::Misnamed { .. } => {
-                ExitStatus::Data
-            }
+            Self::Damaged { .. }
+            | Self::Newer { .. }
+            | Self::Log { .. }
+            | Self::Misnamed { .. }
+            | Self::OddSession { .. }
+            | Self::AnotherLog { .. } => ExitStatus::Data,
             Self::NoSuchBoard { .. } => ExitStatus::NoInput,
         }
     }

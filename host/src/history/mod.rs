@@ -26,11 +26,11 @@ use rusqlite::Connection;
 
 pub use changes::{Change, changes};
 pub use error::HistoryError;
-pub use folder::{CaughtUp, FILE, LOGS, log_of};
+pub use folder::{Added, CaughtUp, FILE, LOGS, log_of, set_aside};
 pub use forget::Forgotten;
 pub use query::{Filter, Found};
 pub use rebuild::{Rebuilt, rebuild};
-pub use rows::{ConditionsRow, Entry, FindingRow, NoteKind, NoteRow, SweepRow};
+pub use rows::{ConditionsRow, Entry, FindingRow, NoteKind, NoteRow, SweepRow, ending_code};
 pub use schema::CURRENT as FORM;
 
 #[cfg(doc)]

@@ -156,8 +156,9 @@ impl NoteKind {
     }
 }
 
-/// The name of an ending in the database.
-pub(super) const fn ending_code(ending: Ending) -> &'static str {
+/// The name of an ending in the database and in JSON.
+#[must_use]
+pub const fn ending_code(ending: Ending) -> &'static str {
     match ending {
         Ending::Complete => "complete",
         Ending::Stopped => "stopped",

@@ -1,0 +1,158 @@
+//! One sweep from open devices to a closed log: what `sweep` does once and `batch` again and again.
+
+use std::{
+    path::Path,
+    sync::{Arc, atomic::AtomicBool},
+    time::Duration,
+};
+
+use super::{Screen, logbook::Logbook, progress::Progress};
+use crate::{
+    compare::Judgement,
+    connector::PinName,
+    exit_status::ExitStatus,
+    failure::{Failure, OrFail},
+    history::History,
+    log::{Confirmation, Ending, LogEvent},
+    meter::PortSettings,
+    port::{self, Address, PortDevices},
+    readings::BoardReadings,
+    session::Session,
+    sweep::{Devices, Score, SweepError, Swept, run as run_sweep},
+};
+
+/// The devices of a sweep, and what their ports are called.
+pub(super) struct Bench {
+    /// Switching board and meter.
+    pub(super) devices: Box<dyn Devices>,
+    /// Name of the switching board's port, then of the meter's.
+    pub(super) ports: [String; 2],
+}
+
+/// What came of a sweep that reached its end.
+pub(super) struct Judged {
+    /// The readings as they are judged.
+    pub(super) readings: BoardReadings,
+    /// The judgement, if there is a reference.
+    pub(super) judgement: Option<Judgement>,
+}
+
+/// Set when the operator wants to stop.
+pub(super) fn stop_switch() -> Arc<AtomicBool> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let seen = Arc::clone(&stop);
+    // A handler can be set once a process; in tests that is enough.
+    let _ = ctrlc::set_handler(move || seen.store(true, std::sync::atomic::Ordering::Relaxed));
+    stop
+}
+
+/// Opens the ports of switching board and meter.
+pub(super) fn open(
+    jig: &Address,
+    meter: &Address,
+    meter_settings: &PortSettings,
+    stop: Arc<AtomicBool>,
+) -> Result<Bench, Failure> {
+    let ports = [jig.to_string(), meter.to_string()];
+    let open = |address, settings| {
+        port::open(address, settings).map_err(|error| {
+            let hint = error.hint();
+            Failure::new(ExitStatus::Unavailable, error).hint(hint)
+        })
+    };
+    let jig = open(jig, &port::SWITCHING_BOARD)?;
+    let meter = open(meter, meter_settings)?;
+    Ok(Bench { devices: Box::new(PortDevices::new(jig, meter, stop)), ports })
+}
+
+/// Writes down who confirmed that the board is dead.
+pub(super) fn note_confirmations(logbook: &mut Logbook, by: &str) {
+    for what in [Confirmation::BatteryOut, Confirmation::PowerOff, Confirmation::Discharged] {
+        logbook.note(LogEvent::Confirmed { what, by: Some(by.to_owned()) });
+    }
+}
+
+/// Sweeps.
+pub(super) fn sweep(
+    devices: &mut dyn Devices,
+    ports: &[String; 2],
+    session: &Session,
+    logbook: &mut Logbook,
+    quiet: bool,
+    screen: &mut Screen,
+) -> Swept {
+    let names: Vec<PinName> = session.header.connector.pins.iter().map(|pin| pin.name.clone()).collect();
+    let [jig_port, meter_port] = ports.clone();
+    let score = Score {
+        setting: session.setting(),
+        profile: session.profile.clone(),
+        names: names.clone(),
+        jig_port,
+        meter_port,
+        settle: Duration::from_micros(u64::from(session.settings.settle_us)),
+        override_alive: session.settings.override_alive.is_some(),
+    };
+    if !quiet {
+        let estimate = score.setting.timing.estimate() * score.setting.plan.visits.len() as u32;
+        screen.tell(&format!(
+            "sweeping {} pins of {} on {}, about {:.0} s",
+            score.setting.plan.pins(),
+            session.header.connector.name,
+            score.jig_port,
+            estimate.as_secs_f64().ceil()
+        ));
+    }
+    let progress = Progress::new(names, quiet);
+    let swept = run_sweep(devices, score, logbook, &mut |notice| progress.notice(notice));
+    progress.finish();
+    swept
+}
+
+/// Judges and closes the log.
+///
+/// # Errors
+/// What ended the sweep before its last pin, with what to do about it. The log is closed then too.
+pub(super) fn judge(
+    session: &Session,
+    swept: &Swept,
+    mut logbook: Logbook,
+    screen: &mut Screen,
+) -> Result<Judged, Failure> {
+    if let Err(error) = &swept.outcome {
+        let path = logbook.path.display().to_string();
+        let ending = match error {
+            SweepError::Stopped { .. } => Ending::Stopped,
+            _ => Ending::Failed,
+        };
+        warn(logbook.end(ending, Some(error.to_string())), screen);
+        let mut failure = Failure::new(error.exit_status(), error.clone());
+        failure.hints = error.hints();
+        return Err(failure.hint(format!("what was read is in the session log: pintally replay {path}")));
+    }
+    let readings = session.readings(&swept.values);
+    let judgement = session.judge(&swept.values).transpose().or_fail(ExitStatus::Configuration)?;
+    if let Some(judgement) = &judgement {
+        let text = crate::report::json(&session.header.connector, judgement, false);
+        // Our own JSON, so it parses; if not, the log keeps the text.
+        let value = serde_json::from_str(&text).unwrap_or(serde_json::Value::String(text));
+        logbook.note(LogEvent::Judgement { value });
+    }
+    warn(logbook.end(Ending::Complete, None), screen);
+    Ok(Judged { readings, judgement })
+}
+
+/// Takes a session into the history. The log is the record: what goes wrong here is a warning.
+pub(super) fn remember(data: &Path, session: &str, screen: &mut Screen) {
+    let taken_in = History::open(data).and_then(|mut history| history.ingest(session));
+    if let Err(error) = taken_in {
+        screen.tell(&format!("warning: this sweep is in its log, but not in the history: {error}"));
+        screen.tell(&format!("  hint: {}", error.hint()));
+    }
+}
+
+/// Shows what went wrong with a log.
+fn warn(warnings: Vec<String>, screen: &mut Screen) {
+    for warning in warnings {
+        screen.tell(&format!("warning: {warning}"));
+    }
+}
