@@ -10,6 +10,7 @@
 mod bad_input;
 mod help;
 mod init;
+mod lag;
 mod practice;
 mod readme;
 mod run;

@@ -122,5 +122,5 @@ fn what_ends_a_sweep_ends_the_measurement() {
     let error = measure(&profile, asleep, [0, 1], 1).unwrap_err();
     assert!(matches!(error, LagError::Sweep(SweepError::MeterStopped { .. })), "{error}");
     let error = measure(&profile, sound(), [0, 3], 1).unwrap_err();
-    assert!(matches!(error, LagError::Sweep(SweepError::NoSuchChannel { .. })), "{error}");
+    assert_eq!(error, LagError::NoSuchChannel { channel: Channel(3), channels: 3 });
 }

@@ -75,6 +75,14 @@ pub enum LagError {
         /// What they read.
         seen: [PinValue; 2],
     },
+    /// The switching board does not have the channel.
+    #[error("channel {channel} does not exist: this switching board has {channels} (0 to {})", channels.saturating_sub(1))]
+    NoSuchChannel {
+        /// The channel.
+        channel: Channel,
+        /// Channels that exist.
+        channels: u8,
+    },
     /// Something drives current into the meter.
     #[error("what hangs on channel {channel} is alive: {sign}")]
     Alive {
@@ -111,7 +119,7 @@ impl LagError {
                 "take the board off the jig: for this only the check resistor and an open channel are needed".to_owned(),
             ],
             Self::Stopped { .. } => vec!["nothing was written into the profile".to_owned()],
-            Self::Alike { .. } => vec![
+            Self::NoSuchChannel { .. } | Self::Alike { .. } => vec![
                 "name other channels with --channels: the check channel and one that nothing is connected to serve well"
                     .to_owned(),
             ],
@@ -128,7 +136,7 @@ impl LagError {
     pub const fn exit_status(&self) -> ExitStatus {
         match self {
             Self::Sweep(error) => error.exit_status(),
-            Self::Alike { .. } => ExitStatus::Configuration,
+            Self::NoSuchChannel { .. } | Self::Alike { .. } => ExitStatus::Configuration,
             Self::Stopped { .. } => ExitStatus::Inconclusive,
             Self::Alive { .. } | Self::Restless { .. } => ExitStatus::Unavailable,
         }

@@ -26,9 +26,9 @@ impl Measured {
     pub fn write_into(&self, text: &str, name: Option<&str>) -> Result<String, ProfileError> {
         let known = Profile::from_toml(text)?;
         // The text has just been read as TOML; a second reader that disagrees is told as such.
-        let mut document: DocumentMut = text.parse().map_err(|error: toml_edit::TomlError| {
-            ProfileError::Edit(error.message().to_owned())
-        })?;
+        let mut document: DocumentMut = text
+            .parse()
+            .map_err(|error: toml_edit::TomlError| ProfileError::Edit(error.message().to_owned()))?;
         if let Some(name) = name {
             set(&mut document["name"], name.into());
         }
@@ -92,14 +92,18 @@ mod tests {
             let text = shipped_text(&profile.name).unwrap();
             let changed = Profile::from_toml(&MEASURED.write_into(text, Some("mine")).unwrap()).unwrap();
             assert_eq!((changed.name.as_str(), changed.timing.spoilt), ("mine", 3));
-            assert_eq!((changed.diode, changed.port, changed.talk), (profile.diode, profile.port, profile.talk));
+            assert_eq!(
+                (changed.diode, changed.port, changed.talk),
+                (profile.diode, profile.port, profile.talk)
+            );
         }
     }
 
     #[test]
     fn an_adapter_that_was_quick_this_time_may_be_slow_the_next() {
         let quick = Measured { adapter_delay: Duration::ZERO, readings_per_second: None, ..MEASURED };
-        let changed = Profile::from_toml(&quick.write_into(shipped_text("d14").unwrap(), None).unwrap()).unwrap();
+        let changed =
+            Profile::from_toml(&quick.write_into(shipped_text("d14").unwrap(), None).unwrap()).unwrap();
         let known = shipped("d14").unwrap();
         assert_eq!(changed.timing.adapter_delay, known.timing.adapter_delay);
         assert!(changed.timing.readings_per_second.to_bits() == known.timing.readings_per_second.to_bits());

@@ -213,7 +213,7 @@ impl Toggling {
                 let missing = self.setup.channels.into_iter().find(|channel| channel.0 >= greeting.channels);
                 if let Some(channel) = missing {
                     let channels = greeting.channels;
-                    self.fail(SweepError::NoSuchChannel { channel, channels }.into(), now);
+                    self.fail(LagError::NoSuchChannel { channel, channels }, now);
                 } else if let Phase::Preparing { since, .. } = self.phase {
                     self.phase = Phase::Preparing { since, is_greeted: true };
                     self.begin_if_prepared(now);
