@@ -20,6 +20,7 @@ fn help_of_every_command() {
         &["meter", "--help"],
         &["meter", "watch", "--help"],
         &["meter", "identify", "--help"],
+        &["meter", "lag", "--help"],
         &["meter", "profiles", "--help"],
     ] {
         let outcome = place.run(words);

@@ -11,6 +11,7 @@ mod bad_input;
 mod help;
 mod init;
 mod jig;
+mod lag;
 mod practice;
 mod readme;
 mod run;

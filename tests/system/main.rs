@@ -8,6 +8,7 @@
 
 mod bench;
 mod guards;
+mod lag;
 mod pace;
 mod pairing;
 mod pairing_trial;

@@ -1,6 +1,7 @@
-//! `pintally meter`: find, identify and watch meters, and show the profiles.
+//! `pintally meter`: find, identify and watch meters, measure their lag, and show the profiles.
 
 mod identify;
+mod lag;
 mod watch;
 
 use clap::{Args as Arguments, Subcommand};
@@ -15,7 +16,7 @@ use crate::{
     meter::{Origin, Profile, Talk},
 };
 
-/// Find, identify and watch meters, and show the profiles
+/// Find, identify and watch meters, measure their lag, and show the profiles
 #[derive(Debug, Arguments)]
 pub(super) struct Args {
     #[command(subcommand)]
@@ -27,6 +28,7 @@ enum Command {
     Find(FindArgs),
     Identify(identify::Args),
     Watch(watch::Args),
+    Lag(lag::Args),
     Profiles(ProfilesArgs),
 }
 
@@ -43,6 +45,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Command::Find(args) => find(args, "meter", "pintally meter identify PORT", screen),
         Command::Identify(args) => identify::run(args, screen),
         Command::Watch(args) => watch::run(args, screen),
+        Command::Lag(args) => lag::run(args, screen),
         Command::Profiles(args) => profiles(args, screen),
     }
 }

@@ -26,6 +26,8 @@ pub use decoder::Decoder;
 pub use format::{Format, LineFormat};
 pub use port_settings::{DataBits, Parity, PortSettings, StopBits};
 pub use problem::{MeterError, Problem};
-pub use profile::{DiodeSource, DiodeTest, Origin, Profile, ProfileError, Talk, Timing, shipped};
+pub use profile::{
+    DiodeSource, DiodeTest, Measured, Origin, Profile, ProfileError, Talk, Timing, shipped, shipped_text,
+};
 pub use reading::{Flags, Function, NoValue, Number, Reading, Sign, Stamped};
 pub use recognise::{Candidate, Recogniser};

@@ -1,6 +1,7 @@
 //! What is known of a meter, and what it needs to be read.
 
 mod file;
+mod measured;
 
 use std::time::Duration;
 
@@ -13,6 +14,7 @@ use super::{
 use crate::units::{Amperes, Ohms, Volts};
 
 pub use file::ProfileError;
+pub use measured::Measured;
 
 /// A meter: its format, its port, how it talks, how fast, and what its diode test drives.
 ///
@@ -145,11 +147,16 @@ impl Profile {
     }
 }
 
+/// The text of the profile of this name that comes with the program, with its comments.
+#[must_use]
+pub fn shipped_text(name: &str) -> Option<&'static str> {
+    SHIPPED.iter().find(|(shipped, _)| *shipped == name).map(|(_, text)| *text)
+}
+
 /// The profile of this name that comes with the program.
 #[must_use]
 pub fn shipped(name: &str) -> Option<Profile> {
-    let (_, text) = SHIPPED.iter().find(|(shipped, _)| *shipped == name)?;
-    Profile::from_toml(text).ok()
+    Profile::from_toml(shipped_text(name)?).ok()
 }
 
 impl Profile {

@@ -121,10 +121,10 @@ enum Stepping {
 
 /// The host says something at least this often, so that the switching board (silence limit 2 s) never takes it
 /// for lost.
-const PING_EVERY: Duration = Duration::from_millis(500);
+pub(super) const PING_EVERY: Duration = Duration::from_millis(500);
 
 /// How often a lost answer is asked for again before the switching board is called silent.
-const TRIES: u16 = 4;
+pub(super) const TRIES: u16 = 4;
 
 /// How often channels may open by themselves before the sweep gives up.
 const MOST_OPENINGS: u16 = 5;
@@ -133,7 +133,7 @@ const MOST_OPENINGS: u16 = 5;
 const MOST_CHECK_FAILURES: u16 = 6;
 
 /// How long a frozen or wrongly set meter is waited for.
-const GUARD_WAIT: Duration = Duration::from_secs(60);
+pub(super) const GUARD_WAIT: Duration = Duration::from_secs(60);
 
 /// Profile and meter may differ in rate by so much before it is said.
 const RATE_TOLERANCE: f64 = 0.25;

@@ -44,7 +44,7 @@ const GAPS_NEEDED: usize = 3;
 const GIVEN_UP: u32 = 4;
 
 /// No meter lags longer: a sinc4 filter with averaging over ten conversions spoils fourteen readings.
-const MOST_SPOILT: u8 = 30;
+pub(super) const MOST_SPOILT: u8 = 30;
 
 /// What a frame is to the pin that is selected now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -190,14 +190,7 @@ impl Stream {
         }
         let is_late_enough = match self.timing.pacing {
             Pacing::Triggered => question.is_some_and(|asked| asked >= step),
-            Pacing::Streaming => {
-                at >= step.after(self.timing.delivery + self.period() * u32::from(self.spoilt))
-            }
-            // What it sends may have ended a conversion's time ago, and a quarter for those that take longer.
-            Pacing::Polled => {
-                let period = self.period();
-                at >= step.after(self.timing.delivery + period * (u32::from(self.spoilt) + 1) + period / 4)
-            }
+            Pacing::Streaming | Pacing::Polled => self.is_late_enough(at),
         };
         // A polled meter may be asked more often than it converts: counting its frames says nothing.
         let is_counted = self.timing.pacing == Pacing::Polled || self.dropped >= self.spoilt;
@@ -207,6 +200,18 @@ impl Stream {
             self.dropped = self.dropped.saturating_add(1);
             Belongs::Spoilt
         }
+    }
+
+    /// Whether what arrives at `at` was converted after the step, by the time alone and for a meter that converts by
+    /// itself.
+    pub(super) fn is_late_enough(&self, at: Moment) -> bool {
+        let (period, spoilt) = (self.period(), u32::from(self.spoilt));
+        let wait = match self.timing.pacing {
+            // What it sends may have ended a conversion's time ago, and a quarter for those that take longer.
+            Pacing::Polled => period * (spoilt + 1) + period / 4,
+            Pacing::Streaming | Pacing::Triggered => period * spoilt,
+        };
+        self.step.is_some_and(|step| at >= step.after(self.timing.delivery + wait))
     }
 }
 

@@ -17,6 +17,9 @@ pub enum ProfileError {
     /// Not TOML, or a field that is missing, unknown or of another type.
     #[error("cannot read the meter profile")]
     Toml(#[source] Box<toml::de::Error>),
+    /// TOML that cannot be changed in its place.
+    #[error("cannot change the meter profile: {0}")]
+    Edit(String),
     /// A field with a value that no meter can have.
     #[error("{field} of meter profile {profile}: expected {expected}, found {found}")]
     Field {
