@@ -266,7 +266,9 @@ fn finish(
         let value = serde_json::from_str(&text).unwrap_or(serde_json::Value::String(text));
         logbook.note(LogEvent::Judgement { value });
     }
-    warn(logbook.end(Ending::Complete, None), screen);
+    let unwritten = logbook.end(Ending::Complete, None);
+    let is_whole = unwritten.is_empty();
+    warn(unwritten, screen);
     let status = verdict::print(connector, &readings, judgement.as_ref(), args.format, screen)?;
     if !args.quiet {
         let pins = session.setting().plan.pins();
@@ -281,6 +283,15 @@ fn finish(
             }
         }
         screen.tell(&format!("session log: {path}"));
+    }
+    if !is_whole {
+        return Err(Failure::new(
+            ExitStatus::Io,
+            format!("the end of the session log {path} could not be written"),
+        )
+        .hint(
+            "the readings are in the log: make room on the disk, then `pintally replay` judges them again",
+        ));
     }
     Ok(status)
 }
