@@ -2,7 +2,7 @@
 
 use std::{
     io::Write,
-    sync::mpsc::{Receiver, RecvTimeoutError, channel},
+    sync::mpsc::{Receiver, RecvTimeoutError, sync_channel},
     time::{Duration, Instant},
 };
 
@@ -11,7 +11,7 @@ use crate::{
     failure::Failure,
     meter::PortSettings,
     moment::Moment,
-    port::{self, Address, Arrival, Listener},
+    port::{self, ARRIVALS, Address, Arrival, Listener},
 };
 
 /// A port that is listened to.
@@ -31,7 +31,7 @@ impl Line {
             Failure::new(ExitStatus::Unavailable, error).hint(hint)
         })?;
         let epoch = Instant::now();
-        let (sender, arrivals) = channel();
+        let (sender, arrivals) = sync_channel(ARRIVALS);
         let listener = Listener::start(port.reader, epoch, (), sender);
         Ok(Self { address: address.clone(), epoch, writer: port.writer, arrivals, _listener: listener })
     }

@@ -20,6 +20,8 @@ pub(super) struct Logbook {
     pub(super) path: PathBuf,
     /// What the operator should know about the log.
     pub(super) warnings: Vec<String>,
+    /// Why not everything is in the log.
+    trouble: Option<String>,
 }
 
 impl Logbook {
@@ -39,7 +41,14 @@ impl Logbook {
             };
             Failure::new(ExitStatus::Io, error).hint(hint)
         })?;
-        Ok(Self { writer, names, last: Moment::START, path: path.to_owned(), warnings: Vec::new() })
+        Ok(Self {
+            writer,
+            names,
+            last: Moment::START,
+            path: path.to_owned(),
+            warnings: Vec::new(),
+            trouble: None,
+        })
     }
 
     /// Writes an event that is no part of the measurement, at the time of the last one.
@@ -63,7 +72,18 @@ impl Logbook {
 
     fn write(&mut self, at: Moment, event: LogEvent) {
         self.last = at;
+        // Looked at where a person is told something: the file of a folder that is gone can still be written.
+        let is_looked_at = matches!(event, LogEvent::PinResult { .. } | LogEvent::End { .. });
+        if is_looked_at && self.trouble.is_none() && !self.writer.is_at(&self.path) {
+            let problem = format!(
+                "the session log {} is no longer there: it was moved or removed",
+                self.path.display()
+            );
+            self.warnings.push(problem.clone());
+            self.trouble = Some(problem);
+        }
         if let Some(notice) = self.writer.write(at, event) {
+            self.trouble.get_or_insert_with(|| notice.to_string());
             self.warnings.push(notice.to_string());
         }
     }
@@ -74,5 +94,9 @@ impl Recorder for Logbook {
         if let Some(event) = LogEvent::of(record, &self.names) {
             self.write(at, event);
         }
+    }
+
+    fn trouble(&self) -> Option<String> {
+        self.trouble.clone()
     }
 }

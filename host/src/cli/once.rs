@@ -35,6 +35,24 @@ pub(super) struct Judged {
     pub(super) readings: BoardReadings,
     /// The judgement, if there is a reference.
     pub(super) judgement: Option<Judgement>,
+    /// Whether all of it is in the log.
+    is_written: bool,
+}
+
+impl Judged {
+    /// Tells, after the judgement has been shown, that its log has no end.
+    ///
+    /// # Errors
+    /// Some of the log could not be written.
+    pub(super) fn check_written(&self, log: &Path) -> Result<(), Failure> {
+        if self.is_written {
+            return Ok(());
+        }
+        let message = format!("the end of the session log {} could not be written", log.display());
+        Err(Failure::new(ExitStatus::Io, message).hint(
+            "the readings are in the log: make room on the disk, then `pintally replay` judges them again",
+        ))
+    }
 }
 
 /// Set when the operator wants to stop.
@@ -137,8 +155,10 @@ pub(super) fn judge(
         let value = serde_json::from_str(&text).unwrap_or(serde_json::Value::String(text));
         logbook.note(LogEvent::Judgement { value });
     }
-    warn(logbook.end(Ending::Complete, None), screen);
-    Ok(Judged { readings, judgement })
+    let unwritten = logbook.end(Ending::Complete, None);
+    let is_written = unwritten.is_empty();
+    warn(unwritten, screen);
+    Ok(Judged { readings, judgement, is_written })
 }
 
 /// Takes a session into the history. The log is the record: what goes wrong here is a warning.

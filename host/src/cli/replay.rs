@@ -74,6 +74,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
             Err(trouble) => {
                 if !matches!(trouble.kind, TroubleKind::Torn) {
                     troubles += 1;
+                    replay.gap();
                 }
                 screen.tell(&format!("warning: {name}: {trouble}"));
             }
@@ -89,14 +90,16 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Some(Ending::Failed) => screen.tell("note: this sweep failed before its end"),
         None => screen.tell("note: the log ends before the sweep did; what it holds is judged"),
     }
+    let named = |pins: &[usize]| {
+        let pins = pins.iter().filter_map(|&pin| session.header.connector.pins.get(pin));
+        pins.map(|pin| pin.name.as_str()).collect::<Vec<_>>().join(", ")
+    };
+    if !replayed.from_result_line.is_empty() {
+        let pins = named(&replayed.from_result_line);
+        screen.tell(&format!("note: {name}: raw lines are missing, the result line stands for pin {pins}"));
+    }
     if !replayed.changed.is_empty() {
-        let pins: Vec<&str> = replayed
-            .changed
-            .iter()
-            .filter_map(|&pin| session.header.connector.pins.get(pin))
-            .map(|pin| pin.name.as_str())
-            .collect();
-        screen.tell(&format!("warning: {name}: read otherwise than live: pin {}", pins.join(", ")));
+        screen.tell(&format!("warning: {name}: read otherwise than live: pin {}", named(&replayed.changed)));
     }
 
     let readings = session.readings(&replayed.values);

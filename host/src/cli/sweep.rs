@@ -221,6 +221,7 @@ fn show(
         }
         screen.tell(&format!("session log: {}", path.display()));
     }
+    judged.check_written(path)?;
     Ok(status)
 }
 

@@ -81,6 +81,12 @@ impl Client {
         RequestFrame { seq, request }
     }
 
+    /// The link was cut: nothing is waited for, and the clock of what comes back is not known. Numbers go on, so that
+    /// a late answer is never taken for another.
+    pub fn forget(&mut self) {
+        *self = Self { next_seq: self.next_seq, ..Self::default() };
+    }
+
     /// Takes a message that arrived at `now`.
     pub fn receive(&mut self, message: &BoardMessage, now: Moment) -> Heard {
         let (BoardMessage::Answer { at_us, .. } | BoardMessage::Event { at_us, .. }) = *message;

@@ -7,7 +7,7 @@ use crate::{
     connector::{Connector, PinName, Wiring},
     fingerprint::Fingerprint,
     moment::Moment,
-    sweep::{PinResult, Record},
+    sweep::{Device, PinResult, Record},
     units::{Amperes, Kelvin, Ohms, Volts},
 };
 
@@ -238,6 +238,24 @@ pub enum Ending {
     Failed,
 }
 
+impl From<Device> for Link {
+    fn from(device: Device) -> Self {
+        match device {
+            Device::Jig => Self::Jig,
+            Device::Meter => Self::Meter,
+        }
+    }
+}
+
+impl From<Link> for Device {
+    fn from(link: Link) -> Self {
+        match link {
+            Link::Jig => Self::Jig,
+            Link::Meter => Self::Meter,
+        }
+    }
+}
+
 impl LogEvent {
     /// The event of a live sweep; `None` where it follows from others. `names` are those of the connector's pins.
     #[must_use]
@@ -260,6 +278,8 @@ impl LogEvent {
                 let name = names.get(result.pin).cloned().unwrap_or_else(|| PinName::new("?"));
                 Self::PinResult { name, result: result.clone() }
             }
+            Record::LinkLost { device, why } => Self::LinkLost { link: device.into(), why: why.to_owned() },
+            Record::LinkRestored(device) => Self::LinkRestored { link: device.into() },
         })
     }
 

@@ -11,12 +11,12 @@
 //!
 //! # What happens when writing fails
 //!
-//! The run goes on: a sweep that was made is worth more than its record. The failure is handed out once as a
-//! [`LogNotice`] for the operator. Each further event is tried again; when one gets through, the notice says
-//! how many were lost, and the gap in the numbers tells the reader of the log the same.
+//! The failure is handed out once as a [`LogNotice`]; a sweep then opens every channel and ends, since a reading that
+//! is not on record must not be shown as if it were. Until it has ended, each further event is tried again; when one
+//! gets through, the notice says how many were lost, and the gap in the numbers tells the reader of the log the same.
 
 use std::{
-    fs::{File, OpenOptions, TryLockError},
+    fs::{File, Metadata, OpenOptions, TryLockError},
     io::{self, Write},
     path::{Path, PathBuf},
 };
@@ -185,6 +185,18 @@ impl LogWriter<File> {
         }
         started
     }
+
+    /// Whether the file is still where it was created: one whose folder was removed can be written to the end, and is
+    /// gone then.
+    #[must_use]
+    pub fn is_at(&self, path: &Path) -> bool {
+        match (self.sink.metadata(), path.metadata()) {
+            (Ok(written), Ok(found)) => is_same_file(&written, &found),
+            // A system that cannot tell of its open files still tells of its names.
+            (Err(_), Ok(_)) => true,
+            (_, Err(_)) => false,
+        }
+    }
 }
 
 impl<S: Durable> LogWriter<S> {
@@ -304,6 +316,18 @@ const fn is_stream(event: &LogEvent) -> bool {
             | LogEvent::SentToMeter { .. }
             | LogEvent::SentToJig { .. }
     )
+}
+
+#[cfg(unix)]
+fn is_same_file(one: &Metadata, other: &Metadata) -> bool {
+    use std::os::unix::fs::MetadataExt;
+    (one.dev(), one.ino()) == (other.dev(), other.ino())
+}
+
+/// Other systems do not let an open file be removed.
+#[cfg(not(unix))]
+const fn is_same_file(_: &Metadata, _: &Metadata) -> bool {
+    true
 }
 
 /// Puts the directory entry of a new file on the disk.

@@ -1,7 +1,8 @@
 //! Names of ports, and opening them.
 
 use std::{
-    fmt, io,
+    fmt,
+    io::{self, Read, Write},
     net::{TcpStream, ToSocketAddrs},
     str::FromStr,
     time::Duration,
@@ -80,11 +81,15 @@ const CONNECT_WAIT: Duration = Duration::from_secs(3);
 /// # Errors
 /// [`PortError`] with the name of the port and the reason.
 pub fn open(address: &Address, settings: &PortSettings) -> Result<Port, PortError> {
-    match address {
+    let (reader, writer) = match address {
         Address::Serial(name) => open_serial(name, settings).map_err(|error| serial_error(address, &error)),
         Address::Tcp { host, port } => open_tcp(host, *port).map_err(|error| tcp_error(address, &error)),
-    }
+    }?;
+    Ok(Port { reader, writer, address: address.clone(), settings: settings.clone() })
 }
+
+/// The two directions of a port.
+type Ends = (Box<dyn Read + Send>, Box<dyn Write + Send>);
 
 impl PortError {
     /// What to try next.
@@ -135,7 +140,7 @@ impl fmt::Display for Address {
     }
 }
 
-fn open_serial(name: &str, settings: &PortSettings) -> serialport::Result<Port> {
+fn open_serial(name: &str, settings: &PortSettings) -> serialport::Result<Ends> {
     let builder = serialport::new(name, settings.baud)
         .data_bits(match settings.data_bits {
             DataBits::Seven => serialport::DataBits::Seven,
@@ -157,7 +162,7 @@ fn open_serial(name: &str, settings: &PortSettings) -> serialport::Result<Port> 
     let _ = reader.write_request_to_send(settings.rts);
     let mut writer = reader.try_clone()?;
     writer.set_timeout(WRITE_WAIT)?;
-    Ok(Port { reader: Box::new(reader), writer: Box::new(writer) })
+    Ok((Box::new(reader), Box::new(writer)))
 }
 
 /// Opens the device; one without modem lines (a pseudo-terminal) is opened without raising DTR.
@@ -170,7 +175,7 @@ fn open_handle(builder: serialport::SerialPortBuilder) -> serialport::Result<Box
     }
 }
 
-fn open_tcp(host: &str, port: u16) -> io::Result<Port> {
+fn open_tcp(host: &str, port: u16) -> io::Result<Ends> {
     let mut last = io::Error::new(io::ErrorKind::NotFound, "the name has no address");
     for address in (host, port).to_socket_addrs()? {
         match TcpStream::connect_timeout(&address, CONNECT_WAIT) {
@@ -178,7 +183,7 @@ fn open_tcp(host: &str, port: u16) -> io::Result<Port> {
                 stream.set_nodelay(true)?;
                 stream.set_read_timeout(Some(READ_WAIT))?;
                 stream.set_write_timeout(Some(WRITE_WAIT))?;
-                return Ok(Port { reader: Box::new(stream.try_clone()?), writer: Box::new(stream) });
+                return Ok((Box::new(stream.try_clone()?), Box::new(stream)));
             }
             Err(error) => last = error,
         }
@@ -245,7 +250,6 @@ mod tests {
     #[test]
     fn a_pseudo_terminal_carries_every_byte_and_is_exclusive() {
         use serialport::TTYPort;
-        use std::io::{Read, Write};
 
         let (mut far, near) = TTYPort::pair().unwrap();
         let name = near.name().unwrap();

@@ -5,10 +5,10 @@ use std::{
     sync::{
         Arc,
         atomic::{AtomicBool, Ordering},
-        mpsc::Sender,
+        mpsc::{SyncSender, TrySendError},
     },
     thread::JoinHandle,
-    time::Instant,
+    time::{Duration, Instant},
 };
 
 use crate::moment::Moment;
@@ -32,13 +32,20 @@ pub struct Listener {
 /// A driver hands over at most this many bytes at once.
 const CHUNK: usize = 4096;
 
+/// Arrivals that wait at most, 1 MiB in all: what a device sends beyond that waits in the system, so that one that
+/// floods the line cannot fill the memory.
+pub const ARRIVALS: usize = 256;
+
+/// How long a full queue is left alone.
+const FULL: Duration = Duration::from_millis(1);
+
 impl Listener {
     /// Starts reading. `epoch` is the beginning of the session; `tag` says which port speaks.
     pub fn start<T: Copy + Send + 'static>(
         mut reader: Box<dyn Read + Send>,
         epoch: Instant,
         tag: T,
-        sender: Sender<(T, Moment, Arrival)>,
+        sender: SyncSender<(T, Moment, Arrival)>,
     ) -> Self {
         let stop = Arc::new(AtomicBool::new(false));
         let seen = Arc::clone(&stop);
@@ -54,7 +61,7 @@ impl Listener {
                     Err(error) => Arrival::Lost(error),
                 };
                 let last = matches!(arrival, Arrival::Lost(_));
-                if sender.send((tag, now, arrival)).is_err() || last {
+                if !hand_over(&sender, (tag, now, arrival), &seen) || last {
                     break;
                 }
             }
@@ -70,6 +77,20 @@ impl Drop for Listener {
             // A reader waits for `READ_WAIT` at most, so this ends soon.
             let _ = thread.join();
         }
+    }
+}
+
+/// Hands an arrival on; false if nobody takes it any more.
+fn hand_over<T>(sender: &SyncSender<T>, mut arrival: T, stop: &AtomicBool) -> bool {
+    loop {
+        match sender.try_send(arrival) {
+            Ok(()) => return true,
+            Err(TrySendError::Disconnected(_)) => return false,
+            // Whoever stops listening does not empty the queue first.
+            Err(TrySendError::Full(_)) if stop.load(Ordering::Relaxed) => return false,
+            Err(TrySendError::Full(back)) => arrival = back,
+        }
+        std::thread::sleep(FULL);
     }
 }
 

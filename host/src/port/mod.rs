@@ -15,7 +15,7 @@ use crate::meter::{DataBits, Parity, PortSettings, StopBits};
 pub use address::{Address, AddressError, PortError, open};
 pub use devices::PortDevices;
 pub use list::{ListedPort, UsbDevice, list};
-pub use listener::{Arrival, Listener};
+pub use listener::{ARRIVALS, Arrival, Listener};
 
 /// Both directions of an open port.
 pub struct Port {
@@ -23,6 +23,10 @@ pub struct Port {
     pub reader: Box<dyn Read + Send>,
     /// Writes block until the system has taken the bytes, at most [`WRITE_WAIT`].
     pub writer: Box<dyn Write + Send>,
+    /// Where it is, to open it again when it went away.
+    pub address: Address,
+    /// How it was set.
+    pub settings: PortSettings,
 }
 
 /// How long a read waits, so that a reader thread sees soon that it should end.

@@ -5,7 +5,7 @@ use crate::{
     connector::Connector,
     log::{Ending, LogEvent, LogLine},
     probe::{Action, Deed, Walk},
-    readings::PinValue,
+    readings::{PinValue, Unread},
     sweep::{Observation, Observer, PinResult},
 };
 
@@ -18,6 +18,7 @@ pub struct Replay {
     ended: Option<Ending>,
     overrides: Vec<String>,
     checks: Checks,
+    gaps: u32,
 }
 
 /// What the visits to the check channel showed.
@@ -48,6 +49,8 @@ pub struct Replayed {
     /// Pins whose result in the log is another than that of the replay: none, unless pairing has changed since
     /// the log was written or lines of it are lost.
     pub changed: Vec<usize>,
+    /// Pins whose readings are no longer all there, so that their result line in the log stands for them.
+    pub from_result_line: Vec<usize>,
     /// How the session ended; `None` if the log was cut short.
     pub ended: Option<Ending>,
     /// What the operator overrode, with the reason.
@@ -72,6 +75,7 @@ impl Replay {
             ended: None,
             overrides: Vec::new(),
             checks: Checks::default(),
+            gaps: 0,
         }
     }
 
@@ -109,13 +113,34 @@ impl Replay {
         }
     }
 
+    /// Lines are missing or damaged here. The pin at hand is not read from what is left of it; its own result line
+    /// stands, where that is whole.
+    pub fn gap(&mut self) {
+        self.gaps += 1;
+        if let Pairing::Jig(observer) = &mut self.pairing {
+            observer.gap();
+        }
+    }
+
     /// What the log says.
     #[must_use]
     pub fn finish(self) -> Replayed {
-        let (results, values) = match &self.pairing {
+        let (mut results, mut values) = match &self.pairing {
             Pairing::Jig(observer) => (observer.results().to_vec(), observer.values()),
             Pairing::Hand(walk) => (walk.results().to_vec(), walk.values()),
         };
+        let mut from_result_line = Vec::new();
+        if self.gaps > 0 {
+            // A result line has a checksum of its own, and was written by who had heard everything.
+            for (pin, recorded) in self.recorded.iter().enumerate() {
+                let is_void = values[pin] == PinValue::Unread(Unread::Voided);
+                if let Some(result) = recorded.as_ref().filter(|_| results[pin] != *recorded && !is_void) {
+                    values[pin] = result.value;
+                    results[pin].clone_from(recorded);
+                    from_result_line.push(pin);
+                }
+            }
+        }
         let differs = |&pin: &usize| match (&self.recorded[pin], &results[pin]) {
             // A pin that was voided later stands in the log as it was first read.
             (Some(recorded), Some(result)) => {
@@ -128,6 +153,7 @@ impl Replay {
         Replayed {
             values,
             results,
+            from_result_line,
             changed,
             ended: self.ended,
             overrides: self.overrides,
@@ -150,6 +176,7 @@ fn jig(observer: &mut Observer, event: &LogEvent, line: &LogLine, checks: &mut C
         LogEvent::JigMessage { message } => {
             let _ = observer.jig_message(message, line.at);
         }
+        LogEvent::LinkLost { link, .. } => observer.lost((*link).into()),
         LogEvent::SentToJig { frame } => observer.sent_to_jig(frame, line.at),
         LogEvent::SentToMeter { asks_for_reading: true, .. } => observer.asked_meter(line.at),
         _ => {}

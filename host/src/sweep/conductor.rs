@@ -5,6 +5,7 @@
 
 mod answers;
 mod hearing;
+mod links;
 mod visits;
 
 use std::{collections::VecDeque, time::Duration};
@@ -81,6 +82,8 @@ pub struct Conductor {
     requests_lost: u16,
     damaged: u16,
     jig_speaks: bool,
+    /// The first bytes of the jig's port, as long as no message was among them.
+    jig_babble: Vec<u8>,
     guard: Option<(Guard, Moment)>,
     /// What the operator was warned of.
     warned: Vec<Guard>,
@@ -104,6 +107,8 @@ enum Phase {
     Reading { visit: Visit, since: Moment },
     /// The lid is open.
     LidOpen { visit: Visit },
+    /// A device is away.
+    Away(links::Away),
     /// Every channel is being opened for the end.
     Closing,
     /// Over.
@@ -161,6 +166,7 @@ impl Conductor {
             requests_lost: 0,
             damaged: 0,
             jig_speaks: false,
+            jig_babble: Vec::new(),
             guard: None,
             warned: Vec::new(),
             started: now,
@@ -183,10 +189,17 @@ impl Conductor {
     /// When [`tick`](Self::tick) must be called at the latest.
     #[must_use]
     pub fn deadline(&self, now: Moment) -> Moment {
+        if let Phase::Away(away) = self.phase {
+            return self.deadline_away(away, now);
+        }
+        let jig = self.jig_deadline(now);
+        self.ear.deadline().map_or(jig, |ear| ear.min(jig))
+    }
+
+    fn jig_deadline(&self, now: Moment) -> Moment {
         let ping = self.client.last_sent().unwrap_or(now).after(PING_EVERY);
         // While an answer is waited for, its own deadline counts: a ping would give the request up.
-        let jig = self.client.deadline().unwrap_or(ping);
-        self.ear.deadline().map_or(jig, |ear| ear.min(jig))
+        self.client.deadline().unwrap_or(ping)
     }
 
     /// Whether the sweep is over.
@@ -229,11 +242,6 @@ impl Conductor {
         self.fail(SweepError::Stopped { done, total }, now);
     }
 
-    /// A port went away.
-    pub fn lost(&mut self, device: &'static str, port: String, reason: String, now: Moment) {
-        self.fail(SweepError::Lost { device, port, reason }, now);
-    }
-
     /// Bytes of the meter arrived.
     pub fn meter_bytes(&mut self, bytes: &[u8], now: Moment) {
         let observations = self.observer.meter_bytes(bytes, now);
@@ -255,7 +263,7 @@ impl Conductor {
     pub fn jig_damaged(&mut self, problem: &str, now: Moment) {
         self.damaged = self.damaged.saturating_add(1);
         if !self.jig_speaks && self.damaged >= MOST_DAMAGED {
-            let (port, found) = (self.score.jig_port.clone(), problem.to_owned());
+            let (port, found) = (self.score.jig_port.clone(), format!("{} ({problem})", self.babble()));
             self.fail(SweepError::NotAJig { port, found }, now);
         }
     }
@@ -263,6 +271,7 @@ impl Conductor {
     /// A message of the switching board arrived.
     pub fn jig_message(&mut self, message: &BoardMessage, now: Moment) {
         self.jig_speaks = true;
+        self.jig_babble = Vec::new();
         let observations = self.observer.jig_message(message, now);
         match self.client.receive(message, now) {
             Heard::Answer { request, answer } => {
@@ -282,12 +291,29 @@ impl Conductor {
         if self.is_over() {
             return;
         }
+        if let Phase::Away(away) = self.phase {
+            self.tick_away(away, now);
+            return;
+        }
+        self.keep_jig_awake(now);
+        let odd = self.ear.expire(now);
+        self.odd(odd, now);
+        self.meter_prepared(now);
+        self.listen(now);
+        self.flush_ear(now);
+    }
+
+    /// Asks again what was not answered, and says something now and then.
+    fn keep_jig_awake(&mut self, now: Moment) {
         if let Err(silent) = self.client.check(now) {
             self.requests_lost += 1;
             let crate::jig::ClientError::Silent { request, .. } = &silent;
             if self.requests_lost >= TRIES {
                 let (port, what) = (self.score.jig_port.clone(), silent.to_string());
-                self.end(Err(SweepError::JigSilent { port, what }));
+                self.end(Err(match self.jig_speaks || self.jig_babble.is_empty() {
+                    true => SweepError::JigSilent { port, what },
+                    false => SweepError::NotAJig { port, found: self.babble() },
+                }));
                 return;
             }
             // Every request that the conductor makes may be repeated; a part of the plan is loaded afresh.
@@ -301,11 +327,6 @@ impl Conductor {
         {
             self.ask(Request::Ping, now);
         }
-        let odd = self.ear.expire(now);
-        self.odd(odd, now);
-        self.meter_prepared(now);
-        self.listen(now);
-        self.flush_ear(now);
     }
 
     fn begin_if_prepared(&mut self, now: Moment) {

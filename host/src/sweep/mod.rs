@@ -12,6 +12,7 @@
 mod check;
 mod conductor;
 mod ear;
+mod flood;
 mod floor;
 mod guard;
 mod lag;

@@ -8,7 +8,7 @@ use std::time::Duration;
 use protocol::{Answer, BoardMessage, Channel, Event, Pace, Request, RequestFrame};
 
 use super::{
-    Plan, Settling, Step, Stream, Target, Timing,
+    Device, Plan, Settling, Step, Stream, Target, Timing,
     check::{CheckChannel, CheckVerdict},
     guard::{AliveSign, Guard},
     stream::Belongs,
@@ -41,6 +41,7 @@ pub struct Setting {
 #[derive(Debug)]
 pub struct Observer {
     setting: Setting,
+    profile: Profile,
     decoder: Decoder,
     stream: Stream,
     clock: Clock,
@@ -129,6 +130,7 @@ impl Observer {
         let pins = setting.pins;
         Self {
             decoder: Decoder::new(profile),
+            profile: profile.clone(),
             stream: Stream::new(setting.timing),
             clock: Clock::default(),
             sent: None,
@@ -164,6 +166,24 @@ impl Observer {
             Request::Advance { .. } | Request::OpenAll | Request::Greet { .. } => self.leave(now),
             _ => {}
         }
+    }
+
+    /// A device went away. What it had half said is dropped, and no reading is believed before the next visit.
+    pub fn lost(&mut self, device: Device) {
+        self.gap();
+        match device {
+            Device::Meter => self.stream = Stream::new(self.stream.timing()),
+            // Its clock may have started again when it comes back.
+            Device::Jig => self.clock = Clock::default(),
+        }
+    }
+
+    /// Something that was heard or sent is missing here: lines of a log were lost. The visit at hand gives nothing,
+    /// since nobody knows any more what its readings were.
+    pub fn gap(&mut self) {
+        self.decoder = Decoder::new(&self.profile);
+        self.stream.interrupt();
+        self.visit = None;
     }
 
     /// The meter was asked for a reading.

@@ -3,11 +3,11 @@
 //! A live sweep, a practice sweep and a test differ in their [`Devices`] and in nothing else. The loop reads no
 //! clock itself: the devices tell the time.
 
-use std::io;
+use std::{fmt, io};
 
 use protocol::{Accumulator, BoardMessage, RequestFrame, frame};
 
-use super::{Conductor, Floor, Notice, Output, PinResult, Score, SweepError};
+use super::{Conductor, Floor, Notice, Output, PinResult, Score, SweepError, flood::Flood};
 use crate::{moment::Moment, readings::PinValue};
 
 /// The switching board and the meter, wherever they are.
@@ -42,17 +42,36 @@ pub enum Heard {
     Nothing,
     /// The operator wants to stop.
     Stop,
-    /// A port went away.
+    /// A port went away; the devices try to have it back.
     Lost(Device, io::Error),
+    /// The port is there again.
+    Back(Device),
 }
 
 /// One of the two devices.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Device {
     /// The switching board.
     Jig,
     /// The meter.
     Meter,
+}
+
+impl Device {
+    /// What it is called.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Jig => "switching board",
+            Self::Meter => "meter",
+        }
+    }
+}
+
+impl fmt::Display for Device {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
 }
 
 /// Something that belongs into the session log.
@@ -86,12 +105,27 @@ pub enum Record<'a> {
     },
     /// Something that the operator was told, in words.
     Said(&'a str),
+    /// A device went away.
+    LinkLost {
+        /// Which one.
+        device: Device,
+        /// The system's words.
+        why: &'a str,
+    },
+    /// It is back.
+    LinkRestored(Device),
 }
 
 /// Where everything is written down.
 pub trait Recorder {
-    /// Writes one event down. Trouble with the record must not end the measurement: it is kept as a warning.
+    /// Writes one event down.
     fn record(&mut self, at: Moment, record: Record<'_>);
+
+    /// Why not everything is written down, if that is so. The sweep then ends: a reading that is not in the record
+    /// must not be shown as if it were.
+    fn trouble(&self) -> Option<String> {
+        None
+    }
 }
 
 /// What came of a sweep.
@@ -118,10 +152,10 @@ pub fn run(
     recorder: &mut dyn Recorder,
     watch: &mut dyn FnMut(&Notice),
 ) -> Swept {
-    let ports = (score.jig_port.clone(), score.meter_port.clone());
     let mut now = devices.now();
     let mut conductor = Conductor::new(score, now);
     let mut frames = Accumulator::<BoardMessage>::new();
+    let mut floods = [Flood::default(); 2];
     let mut span: Option<(Moment, Moment)> = None;
     let outcome = loop {
         let mut ended = None;
@@ -130,13 +164,13 @@ pub fn run(
                 Output::ToJig(request) => {
                     recorder.record(now, Record::SentToJig(&request));
                     if let Err(error) = devices.to_jig(&frame::encode(&request)) {
-                        conductor.lost("switching board", ports.0.clone(), error.to_string(), now);
+                        lose(&mut conductor, Device::Jig, &error, recorder, now);
                     }
                 }
                 Output::ToMeter { bytes, asks_for_reading } => {
                     recorder.record(now, Record::SentToMeter { bytes: &bytes, asks_for_reading });
                     if let Err(error) = devices.to_meter(&bytes) {
-                        conductor.lost("meter", ports.1.clone(), error.to_string(), now);
+                        lose(&mut conductor, Device::Meter, &error, recorder, now);
                     }
                 }
                 Output::Tell(notice) => {
@@ -144,7 +178,10 @@ pub fn run(
                         span.get_or_insert((now, now));
                     }
                     recorder.record(now, Record::Told(&notice));
-                    watch(&notice);
+                    // What is not on record is not shown as done.
+                    if !notice.is_progress() || recorder.trouble().is_none() {
+                        watch(&notice);
+                    }
                 }
                 Output::Pin(result) => {
                     if let Some((_, last)) = &mut span {
@@ -153,6 +190,9 @@ pub fn run(
                     recorder.record(now, Record::Pin(&result));
                 }
                 Output::Ended(outcome) => ended = Some(outcome),
+            }
+            if let Some(problem) = recorder.trouble() {
+                conductor.unrecorded(problem, now);
             }
         }
         if let Some(outcome) = ended {
@@ -163,9 +203,16 @@ pub fn run(
                 now = at;
                 recorder.record(now, Record::MeterBytes(&bytes));
                 conductor.meter_bytes(&bytes, now);
+                if floods[0].take(now, bytes.len()) {
+                    conductor.flooded(Device::Meter, now);
+                }
             }
             Heard::Jig(at, bytes) => {
                 now = at;
+                conductor.jig_bytes(&bytes);
+                if floods[1].take(now, bytes.len()) {
+                    conductor.flooded(Device::Jig, now);
+                }
                 for item in frames.items(&bytes) {
                     match item {
                         Ok(message) => {
@@ -187,12 +234,19 @@ pub fn run(
             }
             Heard::Lost(device, error) => {
                 now = now.max(devices.now());
-                let (name, port) = match device {
-                    Device::Jig => ("switching board", ports.0.clone()),
-                    Device::Meter => ("meter", ports.1.clone()),
-                };
-                conductor.lost(name, port, error.to_string(), now);
+                if device == Device::Jig {
+                    frames = Accumulator::new();
+                }
+                lose(&mut conductor, device, &error, recorder, now);
             }
+            Heard::Back(device) => {
+                now = now.max(devices.now());
+                recorder.record(now, Record::LinkRestored(device));
+                conductor.back(device, now);
+            }
+        }
+        if let Some(problem) = recorder.trouble() {
+            conductor.unrecorded(problem, now);
         }
         conductor.tick(now);
     };
@@ -203,5 +257,19 @@ pub fn run(
         took: span.map_or(std::time::Duration::ZERO, |(first, last)| last.since(first)),
         floor: conductor.floor(),
         outcome,
+    }
+}
+
+/// Writes down that a device went away, and pauses the sweep.
+fn lose(
+    conductor: &mut Conductor,
+    device: Device,
+    error: &io::Error,
+    recorder: &mut dyn Recorder,
+    now: Moment,
+) {
+    let why = error.to_string();
+    if conductor.lost(device, &why, now) {
+        recorder.record(now, Record::LinkLost { device, why: &why });
     }
 }

@@ -89,6 +89,12 @@ impl Stream {
         self.asked.push_back(at);
     }
 
+    /// Frames or questions are missing here: the next frame is not compared with the last one.
+    pub(super) fn interrupt(&mut self) {
+        self.asked.clear();
+        self.last_frame = None;
+    }
+
     /// Until when the meter is still to answer a question: asking again before would put it one answer behind.
     pub(super) fn busy_until(&self) -> Option<Moment> {
         self.asked

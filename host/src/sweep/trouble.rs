@@ -4,7 +4,7 @@ use std::{fmt, time::Duration};
 
 use protocol::{Channel, Fault, Greeting, OpenReason};
 
-use super::{AliveSign, Guard, Target};
+use super::{AliveSign, Device, Guard, Target};
 use crate::{connector::PinName, exit_status::ExitStatus, readings::PinValue, units::Volts};
 
 /// Why a sweep could not be finished.
@@ -114,6 +114,28 @@ pub enum SweepError {
         /// The system's words.
         reason: String,
     },
+    /// A device sends far more than it can have to say.
+    #[error(
+        "the {device} at {port} floods the line: expected some thousand bytes a second at most, found more than 65536"
+    )]
+    Flooded {
+        /// Meter or switching board.
+        device: Device,
+        /// Its port.
+        port: String,
+    },
+    /// Not everything could be written down.
+    #[error(
+        "the sweep was stopped after {done} of {total} pins, since it is not recorded any more: {problem}"
+    )]
+    Unrecorded {
+        /// What is wrong with the record.
+        problem: String,
+        /// Pins decided.
+        done: usize,
+        /// Pins planned.
+        total: usize,
+    },
     /// The operator ended it.
     #[error("the sweep was stopped by the operator after {done} of {total} pins")]
     Stopped {
@@ -192,6 +214,22 @@ pub enum Notice {
     },
     /// The meter sent something that could not be read; it was skipped.
     MeterNoise(String),
+    /// A device went away; every channel is open and the sweep waits.
+    LinkLost {
+        /// Which one.
+        device: Device,
+        /// Its port.
+        port: String,
+        /// The system's words.
+        reason: String,
+    },
+    /// A device is back.
+    LinkRestored {
+        /// Which one.
+        device: Device,
+        /// Its port.
+        port: String,
+    },
 }
 
 impl SweepError {
@@ -202,6 +240,7 @@ impl SweepError {
             Self::JigVersion { .. } => ExitStatus::Protocol,
             Self::NoSuchChannel { .. } => ExitStatus::Configuration,
             Self::Stopped { .. } => ExitStatus::Inconclusive,
+            Self::Unrecorded { .. } => ExitStatus::Io,
             _ => ExitStatus::Unavailable,
         }
     }
@@ -254,6 +293,12 @@ impl SweepError {
             Self::Lost { .. } => {
                 &["plug it in again and sweep this board once more; the log keeps what was read"]
             }
+            Self::Flooded { .. } => &[
+                "this is no meter or switching board, or it is broken: `pintally meter watch` shows what comes",
+            ],
+            Self::Unrecorded { .. } => &[
+                "make room on the disk or name another place with --log FILE or --data DIR, then sweep this board again",
+            ],
             Self::Stopped { .. } => &["the log keeps what was read; sweep again for the rest"],
         };
         hints.iter().map(|&hint| hint.to_owned()).collect()
@@ -338,6 +383,13 @@ impl fmt::Display for Notice {
             }
             Self::LidOpen => f.write_str("the lid is open: close it to go on"),
             Self::Resumed { reason } => write!(f, "going on at the same pin after {reason}"),
+            Self::LinkLost { device, port, reason } => {
+                write!(
+                    f,
+                    "the {device} at {port} went away ({reason}): plug it in again, the sweep waits with every channel open"
+                )
+            }
+            Self::LinkRestored { device, port } => write!(f, "the {device} at {port} is back"),
             Self::MeterNoise(problem) => write!(f, "meter: skipped what could not be read: {problem}"),
         }
     }

@@ -1,0 +1,195 @@
+//! The disk is full, read-only or gone, and the clock is wrong.
+
+use std::{
+    fs,
+    io::{BufRead, BufReader},
+    path::Path,
+    process::{Command, Output, Stdio},
+};
+
+use pintally::log::{LogEvent, TroubleKind};
+
+use crate::{
+    bench::{Bench, has, limited, place, read, recorded, replay, replayed, sweep, whole_log},
+    run::Place,
+};
+
+fn words(output: &Output) -> String {
+    format!(
+        "exit {:?}\n{}\n{}",
+        output.status.code(),
+        String::from_utf8_lossy(&output.stdout),
+        String::from_utf8_lossy(&output.stderr)
+    )
+}
+
+/// What a sweep that could not be recorded has said and left behind.
+fn check_unrecorded(place: &Place, output: &Output) {
+    let text = words(output);
+    assert_eq!(output.status.code(), Some(74), "{text}");
+    assert!(text.contains("error: "), "{text}");
+    assert!(text.contains("hint: "), "{text}");
+    let log = fs::read(place.path().join("t.jsonl")).unwrap_or_default();
+    if log.is_empty() {
+        // Nothing was begun.
+        assert!(text.contains("cannot write the session log"), "{text}");
+        return;
+    }
+    let (lines, troubles) = read(&log);
+    assert!(troubles.iter().all(|trouble| matches!(trouble.kind, TroubleKind::Torn)), "{troubles:?}\n{text}");
+    let replayed = replayed(&replay(place, Path::new("t.jsonl")));
+    for (pin, value) in recorded(&lines) {
+        assert!(
+            replayed.iter().any(|(name, shown)| *name == pin && value.starts_with(shown.as_str())),
+            "{text}"
+        );
+    }
+    let is_judged = lines.iter().any(|line| matches!(line.event, LogEvent::Judgement { .. }));
+    let pins = recorded(&lines).len();
+    if pins < 4 {
+        assert!(output.stdout.is_empty(), "judged with {pins} pins on record: {text}");
+        assert!(text.contains("it is not recorded any more"), "{text}");
+    } else if !is_judged && !output.stdout.is_empty() {
+        assert!(text.contains("the end of the session log t.jsonl could not be written"), "{text}");
+    }
+}
+
+/// The disk has room for so many bytes of the log and no more, at the beginning and end of every event.
+#[test]
+fn full_in_the_middle_of_every_event() {
+    if !has("prlimit") {
+        return;
+    }
+    let log = whole_log();
+    let mut room = vec![0];
+    room.extend((0..log.len()).filter(|&at| log[at] == b'\n').flat_map(|end| [end - 20, end + 1]));
+    for room in room {
+        let place = place();
+        let output = limited(&place, &sweep(&["--instant"]), room as u64, false).output().unwrap();
+        // Times of the clock may make this log a few bytes shorter than that one.
+        if room + 20 < log.len() {
+            check_unrecorded(&place, &output);
+        }
+    }
+}
+
+/// A real file system that is full: as on the bench, with a sweep on ports.
+#[test]
+fn a_full_file_system_opens_the_channels_and_ends_the_sweep() {
+    let place = place();
+    let small = place.path().join("small");
+    fs::create_dir(&small).unwrap();
+    let mounted = Command::new("mount").args(["-t", "tmpfs", "-o", "size=8k", "tmpfs"]).arg(&small).output();
+    if !mounted.is_ok_and(|output| output.status.success()) {
+        assert!(std::env::var_os("PINTALLY_REQUIRE_EMULATORS").is_none(), "may not mount a file system");
+        println!("SKIPPED: may not mount a file system");
+        return;
+    }
+    let bench = Bench::start(&place, &[]);
+    let mut words_of_sweep = bench.sweep(&[]);
+    let log = words_of_sweep.iter().position(|word| *word == "t.jsonl").unwrap();
+    words_of_sweep[log] = "small/t.jsonl";
+    let output = place.command(&words_of_sweep).output().unwrap();
+    let log = fs::read(small.join("t.jsonl"));
+    let unmounted = Command::new("umount").arg(&small).status().unwrap();
+    assert!(unmounted.success());
+    let text = words(&output);
+    assert_eq!(output.status.code(), Some(74), "{text}");
+    assert!(text.contains("No space left on device"), "{text}");
+    let (lines, _) = read(&log.unwrap());
+    assert!(lines.len() > 10, "{} lines", lines.len());
+    // The switching board is free again, and open, at once: another sweep on it is whole.
+    let output = place.command(&bench.sweep(&[])).output().unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", words(&output));
+}
+
+#[test]
+fn a_folder_that_cannot_be_written() {
+    let place = place();
+    place.file("taken", "a file, not a folder");
+    let mut cases = vec![("taken/t.jsonl", "cannot make the folder"), ("c.csv", "found c.csv there already")];
+    // What nobody can write, not even the superuser.
+    if Path::new("/proc/self").exists() {
+        cases.push(("/proc/t.jsonl", "cannot create the session log"));
+    }
+    for (log, expected) in cases {
+        let outcome = place.run(&["sweep", "--practice", "--instant", "--connector", "c.csv", "--log", log]);
+        assert_eq!(outcome.status, Some(74), "{log}: {}", outcome.text());
+        assert!(outcome.stderr.contains(expected), "{log}: {}", outcome.text());
+        assert!(outcome.stderr.contains("hint: name "), "{log}: {}", outcome.text());
+        assert_eq!(outcome.stdout, "", "{log}");
+    }
+    assert_eq!(fs::read_to_string(place.path().join("c.csv")).unwrap(), crate::bench::CONNECTOR);
+}
+
+/// A read-only file system: bound over a folder, where the user may.
+#[test]
+fn a_read_only_file_system() {
+    let place = place();
+    let folder = place.path().join("read-only");
+    fs::create_dir(&folder).unwrap();
+    let mounted = Command::new("mount").args(["-t", "tmpfs", "-o", "ro", "tmpfs"]).arg(&folder).output();
+    if !mounted.is_ok_and(|output| output.status.success()) {
+        assert!(std::env::var_os("PINTALLY_REQUIRE_EMULATORS").is_none(), "may not mount a file system");
+        println!("SKIPPED: may not mount a file system");
+        return;
+    }
+    let output = place
+        .command(&["sweep", "--practice", "--instant", "--connector", "c.csv", "--data", "read-only"])
+        .output()
+        .unwrap();
+    assert!(Command::new("umount").arg(&folder).status().unwrap().success());
+    let text = words(&output);
+    assert_eq!(output.status.code(), Some(74), "{text}");
+    assert!(text.contains("Read-only file system") && text.contains("hint: "), "{text}");
+}
+
+/// The folder is removed while a sweep writes into it. On Unix the file lives on without a name until the sweep ends,
+/// so the sweep is whole; but nothing would be left of it, and that must be said.
+#[test]
+fn a_folder_that_goes_away_in_the_middle_of_a_sweep() {
+    let place = place();
+    let bench = Bench::start(&place, &[]);
+    let mut words_of_sweep = bench.sweep(&[]);
+    let log = words_of_sweep.iter().position(|word| *word == "t.jsonl").unwrap();
+    words_of_sweep[log] = "gone/t.jsonl";
+    let mut sweep =
+        place.command(&words_of_sweep).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut errors = BufReader::new(sweep.stderr.take().unwrap());
+    let mut heard = String::new();
+    while !heard.contains("sweeping 4 pins") {
+        assert!(errors.read_line(&mut heard).unwrap() > 0, "{heard}");
+    }
+    fs::remove_dir_all(place.path().join("gone")).unwrap();
+    for line in errors.lines() {
+        heard.push_str(&line.unwrap());
+        heard.push('\n');
+    }
+    let status = sweep.wait().unwrap();
+    assert_eq!(status.code(), Some(74), "{heard}");
+    assert!(heard.contains("the session log gone/t.jsonl is no longer there"), "{heard}");
+}
+
+/// Two sweeps that are told to write one log: the second one ends before it asks anything, and the first is whole.
+#[test]
+fn two_writers_of_one_log() {
+    let place = place();
+    let bench = Bench::start(&place, &[]);
+    let mut first = place
+        .command(&bench.sweep(&["--quiet"]))
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let path = place.path().join("t.jsonl");
+    while fs::read(&path).map_or(0, |log| log.len()) < 2000 {
+        assert!(first.try_wait().unwrap().is_none(), "the first sweep is over already");
+    }
+    let second = place.run(&sweep(&["--instant"]));
+    assert_eq!(second.status, Some(74), "{}", second.text());
+    assert!(second.stderr.contains("a log is never overwritten"), "{}", second.text());
+    assert_eq!(first.wait().unwrap().code(), Some(0));
+    let (lines, troubles) = read(&fs::read(&path).unwrap());
+    assert!(troubles.is_empty(), "{troubles:?}");
+    assert!(matches!(lines.last().unwrap().event, LogEvent::End { .. }));
+}

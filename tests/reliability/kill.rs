@@ -1,0 +1,171 @@
+//! The process dies in the middle of a sweep: what is on the disk then is kept, and the rest is named.
+
+use std::{
+    collections::BTreeSet,
+    fs,
+    os::unix::process::ExitStatusExt,
+    path::Path,
+    process::{Command, Stdio},
+    thread,
+    time::{Duration, Instant},
+};
+
+use pintally::log::{LogReader, TroubleKind};
+
+use crate::{
+    bench::{has, limited, place, read, recorded, replay, replayed, sweep, whole_log},
+    run::Place,
+};
+
+const SIGKILL: i32 = 9;
+const SIGXFSZ: i32 = 25;
+
+/// What a killed sweep has left behind is all that was written, and a replay works with it.
+fn check_what_is_left(place: &Place, context: &str) -> usize {
+    let path = place.path().join("t.jsonl");
+    let log = fs::read(&path).unwrap_or_default();
+    let outcome = replay(place, Path::new("t.jsonl"));
+    let context = format!("{context}\n{}", outcome.text());
+    // A header may be whole but for its line end.
+    if LogReader::new(&log[..]).is_err() {
+        // Nothing has been acknowledged yet, and that is said.
+        let expected = match (path.exists(), log.is_empty()) {
+            (false, _) => "No such file",
+            (true, true) => "found an empty file",
+            (true, false) => "found only part of that line",
+        };
+        assert!(outcome.stderr.contains(expected), "{context}");
+        assert!(matches!(outcome.status, Some(65 | 66)), "{context}");
+        return 0;
+    }
+    let (lines, troubles) = read(&log);
+    assert!(troubles.len() <= 1, "{context}");
+    for trouble in &troubles {
+        assert!(matches!(trouble.kind, TroubleKind::Torn), "{context}");
+        assert!(outcome.stderr.contains("the log ends in the middle of this line"), "{context}");
+    }
+    assert!(matches!(outcome.status, Some(0..=2)), "{context}");
+    assert!(!outcome.stderr.contains("otherwise than live"), "{context}");
+    let seen = replayed(&outcome);
+    assert_eq!(seen.len(), 4, "{context}");
+    for (pin, value) in recorded(&lines) {
+        let shown = seen.iter().find(|(name, _)| *name == pin).map(|(_, shown)| shown.as_str());
+        let is_same = shown.is_some_and(|shown| value.starts_with(shown) || shown == value);
+        assert!(is_same, "pin {pin}: recorded {value}, replayed {shown:?}\n{context}");
+    }
+    lines.len() + 1
+}
+
+/// The kernel kills the process while it writes: in the middle of each event, and at each line's end.
+#[test]
+fn killed_by_the_system_in_the_middle_of_every_event() {
+    if !has("prlimit") {
+        return;
+    }
+    let log = whole_log();
+    let ends: Vec<usize> = (0..log.len()).filter(|&at| log[at] == b'\n').collect();
+    let mut kept = BTreeSet::new();
+    for (event, end) in ends.iter().enumerate() {
+        let begin = if event == 0 { 0 } else { ends[event - 1] + 1 };
+        for room in [begin, begin + (end - begin) / 2] {
+            let place = place();
+            let status = limited(&place, &sweep(&["--instant", "--quiet"]), room as u64, true)
+                .stdout(Stdio::null())
+                .stderr(Stdio::null())
+                .status()
+                .unwrap();
+            assert_eq!(status.signal(), Some(SIGXFSZ), "event {}: {status}", event + 1);
+            kept.insert(check_what_is_left(&place, &format!("killed in event {}", event + 1)));
+        }
+    }
+    // Times in a log are of the sweep, but its name and beginning are of the clock: lines differ by some bytes.
+    assert!(kept.len() + 2 >= ends.len(), "only {} different remains of {} events", kept.len(), ends.len());
+}
+
+/// Waits until the log has a line with such an event, then kills the sweep at once.
+fn kill_after(kind: &str) -> usize {
+    let place = place();
+    let mut sweep =
+        place.command(&sweep(&["--quiet"])).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
+    let path = place.path().join("t.jsonl");
+    let needle = format!("\"event\":{{\"{kind}\"");
+    let began = Instant::now();
+    loop {
+        let log = fs::read(&path).unwrap_or_default();
+        if String::from_utf8_lossy(&log).contains(&needle) {
+            break;
+        }
+        assert!(began.elapsed() < Duration::from_secs(60), "no {kind} in 60 s");
+        thread::sleep(Duration::from_millis(1));
+    }
+    sweep.kill().unwrap();
+    let status = sweep.wait().unwrap();
+    // The last events come when the sweep is over: then it may have been quicker than the signal.
+    let is_last = matches!(kind, "judgement" | "end");
+    assert!(status.signal() == Some(SIGKILL) || is_last, "{kind}: {status}");
+    check_what_is_left(&place, &format!("SIGKILL after {kind}"))
+}
+
+/// A real sweep in real time through pseudo-terminals, killed as soon as an event of each kind is in its log.
+#[test]
+fn sigkill_after_each_kind_of_event() {
+    let log = whole_log();
+    let (lines, _) = read(&log);
+    let mut kinds: Vec<&str> = vec!["header"];
+    for line in &lines {
+        if !kinds.contains(&line.event.kind()) {
+            kinds.push(line.event.kind());
+        }
+    }
+    for kind in
+        ["confirmed", "note", "override", "meter_bytes", "jig_message", "pin_result", "judgement", "end"]
+    {
+        assert!(kinds.contains(&kind), "{kinds:?}");
+    }
+    for chunk in kinds.chunks(4) {
+        thread::scope(|scope| {
+            for kind in chunk {
+                scope.spawn(move || assert!(kill_after(kind) > 0, "{kind}: nothing was kept"));
+            }
+        });
+    }
+}
+
+/// SIGKILL at the write of every event, by way of `strace`. `PINTALLY_KILLS` says how many events (all where it is
+/// `all`); without it, every tenth.
+#[test]
+fn sigkill_at_the_write_of_an_event() {
+    if !has("strace") {
+        return;
+    }
+    let events = whole_log().iter().filter(|&&byte| byte == b'\n').count();
+    let step = match std::env::var("PINTALLY_KILLS").as_deref() {
+        Ok("all") => 1,
+        Ok(count) => (events / count.parse::<usize>().unwrap().clamp(1, events)).max(1),
+        Err(_) => 10,
+    };
+    let mut tried = 0;
+    for event in (1..=events).step_by(step) {
+        let place = place();
+        let log = place.path().join("t.jsonl");
+        let pintally = place.command(&sweep(&["--instant", "--quiet"]));
+        let status = Command::new("strace")
+            .args(["-f", "-qq", "-o", "/dev/null", "-P"])
+            .arg(&log)
+            .args(["-e", "trace=write", "-e", &format!("inject=write:signal=SIGKILL:when={event}")])
+            .arg(pintally.get_program())
+            .args(pintally.get_args())
+            .envs(pintally.get_envs().filter_map(|(name, value)| Some((name, value?))))
+            .current_dir(place.path())
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .status()
+            .unwrap();
+        assert_eq!(status.signal(), Some(SIGKILL), "event {event}: {status}");
+        let kept = check_what_is_left(&place, &format!("SIGKILL at write {event}"));
+        assert!(kept == event || kept + 1 == event, "SIGKILL at write {event}: {kept} events are kept");
+        tried += 1;
+    }
+    println!("{tried} sweeps killed at the write of an event");
+}
