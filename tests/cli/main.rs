@@ -8,6 +8,7 @@
 )]
 
 mod bad_input;
+mod comfort;
 mod help;
 mod init;
 mod jig;
