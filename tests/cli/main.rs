@@ -13,7 +13,7 @@ mod help;
 mod init;
 mod jig;
 mod lag;
+mod pages;
 mod practice;
-mod readme;
 mod run;
 mod seeds;

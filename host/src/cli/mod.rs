@@ -42,7 +42,8 @@ pub use screen::Screen;
 #[command(name = NAME, version, arg_required_else_help = true)]
 struct Cli {
     /// Say less on the way: no progress, no advice; warnings and results stay
-    #[arg(long, global = true)]
+    // Behind the options of each command.
+    #[arg(long, global = true, display_order = 998)]
     quiet: bool,
     #[command(subcommand)]
     command: Command,
