@@ -9,6 +9,7 @@
 
 mod bad_input;
 mod comfort;
+mod docs;
 mod help;
 mod init;
 mod jig;
