@@ -8,11 +8,13 @@
 )]
 
 mod bad_input;
+mod comfort;
+mod docs;
 mod help;
 mod init;
 mod jig;
 mod lag;
+mod pages;
 mod practice;
-mod readme;
 mod run;
 mod seeds;

@@ -12,6 +12,7 @@ use tempfile::TempDir;
 /// A folder in which commands are run.
 pub(crate) struct Place {
     folder: TempDir,
+    is_home: bool,
 }
 
 /// What a command printed and how it ended.
@@ -24,7 +25,12 @@ pub(crate) struct Outcome {
 
 impl Place {
     pub(crate) fn new() -> Self {
-        Self { folder: tempfile::tempdir().unwrap() }
+        Self { folder: tempfile::tempdir().unwrap(), is_home: false }
+    }
+
+    /// A folder that is somebody's home, with settings and data where the system puts them.
+    pub(crate) fn at_home() -> Self {
+        Self { is_home: true, ..Self::new() }
     }
 
     pub(crate) fn path(&self) -> &Path {
@@ -68,13 +74,17 @@ impl Place {
             .args(words)
             .current_dir(self.path())
             .env("HOME", self.path())
-            .env("XDG_CONFIG_HOME", self.path().join("config"))
-            .env("XDG_DATA_HOME", self.path().join("data"))
+            .env("XDG_CONFIG_HOME", self.xdg("config", ".config"))
+            .env("XDG_DATA_HOME", self.xdg("data", ".local/share"))
             .env("NO_COLOR", "1")
             // Help is wrapped to the terminal; a fixed width makes it the same everywhere.
             .env("COLUMNS", "100")
             .stdin(Stdio::null());
         command
+    }
+
+    fn xdg(&self, plain: &str, at_home: &str) -> PathBuf {
+        self.path().join(if self.is_home { at_home } else { plain })
     }
 
     /// The folder's own name is another on every run.

@@ -141,9 +141,9 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         write(draft)?;
         interview.tell(&format!("wrote {}: {}", draft.path.display(), draft.what));
     }
-    interview.tell("\nnext:");
+    interview.advise("\nnext:");
     for (number, step) in next_steps(drawn.as_deref(), &configuration).iter().enumerate() {
-        interview.tell(&format!("  {}. {step}", number + 1));
+        interview.advise(&format!("  {}. {step}", number + 1));
     }
     Ok(ExitStatus::Matches)
 }

@@ -70,7 +70,7 @@ fn profiles(args: &ProfilesArgs, screen: &mut Screen) -> Result<ExitStatus, Fail
         let rate = profile.timing.readings_per_second.to_string();
         screen.line(&row(&profile.name, talk, &rate, origin, &profile.title))?;
     }
-    screen.tell("show one to copy and change: pintally meter profiles NAME > my-meter.toml");
+    screen.say("show one to copy and change: pintally meter profiles NAME > my-meter.toml");
     Ok(ExitStatus::Matches)
 }
 

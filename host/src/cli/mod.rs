@@ -7,14 +7,17 @@
 )]
 
 mod compare;
+mod completions;
 mod config;
 mod emulation;
+mod examples;
 mod history;
 mod init;
 mod inputs;
 mod jig;
 mod line;
 mod logbook;
+mod manual;
 mod meter;
 mod once;
 mod place;
@@ -28,7 +31,7 @@ mod screen;
 mod sweep;
 mod verdict;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
 use crate::{exit_status::ExitStatus, failure::Failure};
 
@@ -36,8 +39,12 @@ pub use screen::Screen;
 
 /// Sweeps the pins of a connector, compares each reading with a known-good board, and says what is wrong.
 #[derive(Debug, Parser)]
-#[command(name = "pintally", version, arg_required_else_help = true)]
+#[command(name = NAME, version, arg_required_else_help = true)]
 struct Cli {
+    /// Say less on the way: no progress, no advice; warnings and results stay
+    // Behind the options of each command.
+    #[arg(long, global = true, display_order = 998)]
+    quiet: bool,
     #[command(subcommand)]
     command: Command,
 }
@@ -53,7 +60,12 @@ enum Command {
     History(history::Args),
     Jig(jig::Args),
     Meter(meter::Args),
+    Completions(completions::Args),
+    Manual(manual::Args),
 }
+
+/// What is typed to run it.
+const NAME: &str = "pintally";
 
 /// Name and version of this program, as session logs tell it.
 const PROGRAM: &str = concat!("pintally ", env!("CARGO_PKG_VERSION"));
@@ -61,8 +73,8 @@ const PROGRAM: &str = concat!("pintally ", env!("CARGO_PKG_VERSION"));
 /// Runs the command that was typed and tells how it ended.
 #[must_use]
 pub fn main() -> ExitStatus {
-    let mut screen = Screen::standard();
-    let cli = match Cli::try_parse() {
+    let parsed = command().try_get_matches().and_then(|matches| Cli::from_arg_matches(&matches));
+    let cli = match parsed {
         Ok(cli) => cli,
         Err(error) => {
             // Help and version go to stdout and are no error; the rest is a usage error.
@@ -71,6 +83,7 @@ pub fn main() -> ExitStatus {
             return status;
         }
     };
+    let mut screen = Screen::standard().quiet(cli.quiet);
     match run(&cli.command, &mut screen) {
         Ok(status) => status,
         Err(failure) => {
@@ -78,6 +91,11 @@ pub fn main() -> ExitStatus {
             failure.status
         }
     }
+}
+
+/// All commands, with their options and examples.
+fn command() -> clap::Command {
+    examples::taught(Cli::command())
 }
 
 fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
@@ -89,6 +107,8 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::History(args) => history::run(args, screen),
         Command::Jig(args) => jig::run(args, screen),
         Command::Meter(args) => meter::run(args, screen),
+        Command::Completions(args) => completions::run(args, screen),
+        Command::Manual(args) => manual::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
         Command::Reference(args) => reference::run(args, screen),
     }

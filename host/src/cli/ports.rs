@@ -47,7 +47,7 @@ pub(super) fn find(
     if ports.is_empty() {
         screen.tell(&format!("no serial port was found: plug in the {device}'s cable, then look again"));
     } else {
-        screen.tell(&format!("next: {next}"));
+        screen.say(&format!("next: {next}"));
     }
     Ok(ExitStatus::Matches)
 }

@@ -86,7 +86,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     screen.line(&format!("meter  {}", doors.meter))?;
     screen.flush()?;
     tell_board(&emulation, screen)?;
-    screen.tell("serving until Ctrl-C or `quit`");
+    screen.say("serving until Ctrl-C or `quit`");
 
     let orders = doors.orders();
     let stop = orders.clone();
@@ -95,15 +95,16 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         // A bench that is gone has stopped already.
         let _ = stop.give(Order::Stop);
     });
-    let typist = Typist { base: args.emulation.clone(), connector, wiring, profile, orders };
+    let is_quiet = screen.is_quiet();
+    let typist = Typist { base: args.emulation.clone(), connector, wiring, profile, orders, is_quiet };
     // Ends with the process: a read of standard input cannot be called off.
     thread::spawn(move || typist.follow());
     serve(emulation.bench()?, &mut doors, args.speed.0, &mut |notice| match notice {
         Notice::Host { side, attached } => {
             let side = if side == Side::Jig { "jig" } else { "meter" };
-            screen.tell(&format!("{side}: host {}", if attached { "attached" } else { "gone" }));
+            screen.say(&format!("{side}: host {}", if attached { "attached" } else { "gone" }));
         }
-        Notice::Sound(sound) => screen.tell(&format!("buzzer: {sound:?}").to_lowercase()),
+        Notice::Sound(sound) => screen.say(&format!("buzzer: {sound:?}").to_lowercase()),
         Notice::NotLoaded(error) => screen.tell(&format!("board not loaded: {error}")),
     });
     Ok(ExitStatus::Matches)
@@ -116,12 +117,13 @@ struct Typist {
     wiring: Option<Wiring>,
     profile: Profile,
     orders: Orders,
+    is_quiet: bool,
 }
 
 impl Typist {
     fn follow(&self) {
         // This thread has no part in the streams of the command but its own warnings.
-        let mut screen = Screen::standard();
+        let mut screen = Screen::standard().quiet(self.is_quiet);
         let mut lid_closed = true;
         for line in io::stdin().lock().lines() {
             // What cannot be read ends the typing, not the bench.
@@ -135,7 +137,7 @@ impl Typist {
                 }
                 ["lid"] => {
                     lid_closed = !lid_closed;
-                    screen.tell(if lid_closed { "lid shut" } else { "lid open" });
+                    screen.say(if lid_closed { "lid shut" } else { "lid open" });
                     self.orders.give(Order::Lid(lid_closed))
                 }
                 ["plug"] => self.orders.give(Order::Plug(true)),
@@ -199,10 +201,10 @@ impl Typist {
 fn tell_board(emulation: &Emulation, screen: &mut Screen) -> Result<(), Failure> {
     let truth = emulation.truth()?;
     if truth.is_empty() {
-        screen.tell(&format!("board {}: no fault was put in", emulation.board()));
+        screen.say(&format!("board {}: no fault was put in", emulation.board()));
     }
     for line in truth {
-        screen.tell(&format!("board {}: put in {line}", emulation.board()));
+        screen.say(&format!("board {}: put in {line}", emulation.board()));
     }
     Ok(())
 }

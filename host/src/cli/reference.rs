@@ -175,7 +175,7 @@ fn write(
             std::fs::write(&draft, text).and_then(|()| std::fs::rename(&draft, path)).map_err(|error| {
                 Failure::new(ExitStatus::Io, format!("cannot write reference {}: {error}", path.display()))
             })?;
-            screen.tell(&format!("wrote {} from {} boards", path.display(), reference.boards.len()));
+            screen.say(&format!("wrote {} from {} boards", path.display(), reference.boards.len()));
         }
     }
     screen.flush()?;

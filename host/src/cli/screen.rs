@@ -8,6 +8,7 @@ use crate::{exit_status::ExitStatus, failure::Failure};
 pub struct Screen {
     out: Box<dyn Write>,
     err: Box<dyn Write>,
+    is_quiet: bool,
 }
 
 impl Screen {
@@ -18,7 +19,21 @@ impl Screen {
         Self {
             out: Box::new(io::BufWriter::with_capacity(1 << 16, anstream::stdout())),
             err: Box::new(anstream::stderr()),
+            is_quiet: false,
         }
+    }
+
+    /// Keeps to itself what is only progress or advice.
+    #[must_use]
+    pub fn quiet(mut self, is_quiet: bool) -> Self {
+        self.is_quiet = is_quiet;
+        self
+    }
+
+    /// Whether the operator wants quiet.
+    #[must_use]
+    pub const fn is_quiet(&self) -> bool {
+        self.is_quiet
     }
 
     /// Where results go.
@@ -46,10 +61,17 @@ impl Screen {
         })
     }
 
-    /// Tells the operator something that is no result: progress, a warning, what to do.
+    /// Tells the operator something that is no result and must be heard: a warning, what to do.
     pub fn tell(&mut self, text: &str) {
         // If stderr is gone there is nobody to tell.
         let _ = writeln!(self.err, "{text}");
+    }
+
+    /// Tells of progress and of what could be done next, unless the operator wants quiet.
+    pub fn say(&mut self, text: &str) {
+        if !self.is_quiet {
+            self.tell(text);
+        }
     }
 
     /// Asks the operator something; the answer goes on the same line.

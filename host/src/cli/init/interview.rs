@@ -55,6 +55,11 @@ impl<'s> Interview<'s> {
         self.screen.tell(text);
     }
 
+    /// Tells what could be done next.
+    pub(super) fn advise(&mut self, text: &str) {
+        self.screen.say(text);
+    }
+
     /// Takes what was given as an option, else asks until the answer can be used. An answer that cannot be used ends
     /// the command where nobody is there to give another.
     pub(super) fn ask<T>(

@@ -43,14 +43,14 @@ struct Unknown {
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let mut unknown = Unknown::default();
     for (settings, profiles) in listening_groups(&args.port) {
-        screen.tell(&format!("listening for {} s at {}", args.listen, describe(&settings)));
+        screen.say(&format!("listening for {} s at {}", args.listen, describe(&settings)));
         let candidates = listen(args, &settings, profiles, &mut unknown)?;
         if !candidates.is_empty() {
             return show(args, &candidates, screen);
         }
     }
     for settings in asking_settings(&args.port) {
-        screen.tell(&format!("asking *IDN? at {}", describe(&settings)));
+        screen.say(&format!("asking *IDN? at {}", describe(&settings)));
         if let Some(identity) = ask(&args.port, &settings)? {
             return show_identity(args, &settings, &identity, screen);
         }
@@ -164,7 +164,7 @@ fn show(args: &Args, candidates: &[Candidate], screen: &mut Screen) -> Result<Ex
         }
     }
     if let Some(best) = candidates.first() {
-        screen.tell(&format!(
+        screen.say(&format!(
             "next: pintally meter watch {} --profile {}; hold the leads together (near 0.000), apart (OL), and on \
              one diode, and compare with the display",
             args.port, best.profile
@@ -202,7 +202,7 @@ fn show_identity(
         ),
     })?;
     let same = meter::shipped("scpi-bench").is_some_and(|profile| profile.port == *settings);
-    screen.tell(&format!("next: pintally meter watch {} --profile scpi-bench", args.port));
+    screen.say(&format!("next: pintally meter watch {} --profile scpi-bench", args.port));
     if !same {
         screen.tell(
             "its port settings differ from the profile's: pintally meter profiles scpi-bench > my-meter.toml, and \
