@@ -17,6 +17,7 @@ pub mod failure;
 pub mod fingerprint;
 pub mod jig;
 pub mod label;
+pub mod live;
 pub mod log;
 pub mod meter;
 pub mod moment;

@@ -149,6 +149,7 @@ impl Trial {
             options,
             self.habits,
             self.seed.wrapping_mul(31),
+            Moment::START,
         );
         let mut walk = Walk::new(setting, &self.profile);
         let score = Score {
@@ -214,7 +215,7 @@ impl Trial {
                     tally.opens_missed += u64::from(result.value != PinValue::Overload);
                 }
             }
-            let touched = bench.touched_at(result.decided);
+            let touched = bench.touched_by(result.decided);
             let entry = || Wrong {
                 pin: name(pin),
                 touched: touched.map(name),

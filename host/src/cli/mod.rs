@@ -16,6 +16,8 @@ mod meter;
 mod place;
 mod ports;
 mod practice;
+mod prepare;
+mod probe;
 mod progress;
 mod reference;
 mod replay;
@@ -40,6 +42,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Sweep(Box<sweep::Args>),
+    Probe(Box<probe::Args>),
     Practice(Box<practice::Args>),
     Compare(compare::Args),
     Reference(reference::Args),
@@ -76,6 +79,7 @@ pub fn main() -> ExitStatus {
 fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match command {
         Command::Sweep(args) => sweep::run(args, screen),
+        Command::Probe(args) => probe::run(args, screen),
         Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
         Command::Jig(args) => jig::run(args, screen),
