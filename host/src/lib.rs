@@ -28,6 +28,7 @@ pub mod probe;
 pub mod readings;
 pub mod record;
 pub mod reference;
+pub mod repair;
 pub mod report;
 pub mod session;
 pub mod statistics;

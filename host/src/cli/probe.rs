@@ -62,7 +62,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "FILE", required_unless_present_any = ["practice", "resume"])]
     connector: Option<PathBuf>,
     /// Go on with the session of this log: what it holds is copied into a new log
-    #[arg(long, value_name = "LOG", conflicts_with_all = ["connector", "reference", "known_good", "board", "repaired"])]
+    #[arg(long, value_name = "LOG", conflicts_with_all = ["connector", "reference", "known_good", "board", "repaired", "repair", "checklist"])]
     resume: Option<PathBuf>,
     /// Expect what this reference says, and judge by it
     #[arg(long, value_name = "FILE", conflicts_with = "known_good")]
@@ -79,6 +79,12 @@ pub(super) struct Args {
     /// Pins that were repaired, asked for first: A4,A5
     #[arg(long, value_name = "PINS", value_delimiter = ',')]
     repaired: Vec<String>,
+    /// Repair notes, TOML: what was found and done at each pin; these pins come first
+    #[arg(long, value_name = "FILE")]
+    repair: Option<PathBuf>,
+    /// What to test once the board has power, TOML with `checklist = [...]`; shown at the end
+    #[arg(long, value_name = "FILE")]
+    checklist: Option<PathBuf>,
     /// A note for the log
     #[arg(long, value_name = "TEXT")]
     note: Option<String>,
@@ -279,6 +285,8 @@ fn finish(
     }
     warn(logbook.end(Ending::Complete, None), screen);
     let status = verdict::print(connector, &readings, judgement.as_ref(), args.format, screen)?;
+    let notes = &session.settings.repair;
+    verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.format, screen)?;
     let (touches, extra) = probed.touches;
     screen.tell(&format!(
         "\nprobed {} pins in {:.1} s, {touches} touches, {extra} of them asked for again",
@@ -331,6 +339,7 @@ fn header(
         assumed_spread: prepare::spread(args.assume_spread)?,
         false_alarms: prepare::false_alarms(args.false_alarms)?,
         by_hand: true,
+        repair: inputs::repair(args.repair.as_deref(), args.checklist.as_deref(), connector)?,
         ..Settings::default()
     };
     Ok(Header {

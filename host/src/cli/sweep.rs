@@ -70,6 +70,12 @@ pub(super) struct Args {
     /// Pins that were repaired, visited first: A4,A5
     #[arg(long, value_name = "PINS", value_delimiter = ',')]
     repaired: Vec<String>,
+    /// Repair notes, TOML: what was found and done at each pin; these pins come first
+    #[arg(long, value_name = "FILE")]
+    repair: Option<PathBuf>,
+    /// What to test once the board has power, TOML with `checklist = [...]`; shown at the end
+    #[arg(long, value_name = "FILE")]
+    checklist: Option<PathBuf>,
     /// A note for the log
     #[arg(long, value_name = "TEXT")]
     note: Option<String>,
@@ -234,6 +240,8 @@ fn finish(
     }
     warn(logbook.end(Ending::Complete, None), screen);
     let status = verdict::print(connector, &readings, judgement.as_ref(), args.format, screen)?;
+    let notes = &session.settings.repair;
+    verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.format, screen)?;
     if !args.quiet {
         let pins = session.setting().plan.pins();
         screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor)));
@@ -362,6 +370,7 @@ fn settings(args: &Args, connector: &Connector) -> Result<Settings, Failure> {
         assumed_spread: spread.and_then(Volts::new),
         false_alarms: args.false_alarms,
         by_hand: false,
+        repair: inputs::repair(args.repair.as_deref(), args.checklist.as_deref(), connector)?,
     })
 }
 

@@ -234,7 +234,7 @@ mod tests {
         state.sentence = "touch A12: expected 0.000".to_owned();
         state.seen = "A11 0.610 taken".to_owned();
         state.meter = "meter OL".to_owned();
-        state.keys = "Enter open  s skip  u take back  b back  r repeat  j jump  p pause  q end".to_owned();
+        state.keys = "Enter open  s skip  u undo  b back  r repeat  j jump  p pause  q end".to_owned();
         state
     }
 

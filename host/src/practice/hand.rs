@@ -144,6 +144,10 @@ impl HandBench {
         self.plan.push_back((at, Contact::Lifted));
         // A practised hand sees its meter show OL before it touches again: over a slow meter it moves more slowly.
         at = at.after(self.seconds(0.45, 1.1).max(self.period * 8 / 5));
+        if self.been.is_empty() {
+            // It reads the first sentence before it begins.
+            at = at.after(self.seconds(1.5, 3.0));
+        }
         if self.random.chance(self.habits.rests) {
             at = at.after(self.seconds(5.0, 25.0));
         }
@@ -178,7 +182,7 @@ impl HandBench {
             self.deed = Some((at.after(self.seconds(0.3, 0.8)), Deed::Confirm));
         }
         // No tone: it lifts and tries once more.
-        self.impatient = Some((at.after(self.seconds(3.0, 5.0)), aim));
+        self.impatient = Some((at.after(self.seconds(2.5, 4.0)), aim));
     }
 
     fn touch(&mut self, pin: usize, at: Moment) {

@@ -140,6 +140,17 @@ impl Expects {
             .min_by(|&a, &b| off(a).unwrap_or(f64::MAX).total_cmp(&off(b).unwrap_or(f64::MAX)))
     }
 
+    /// Whether a pin beside this one shows nothing, by its reading or by what is expected.
+    #[must_use]
+    pub fn has_open_neighbour(&self, pin: usize, read: &[PinValue]) -> bool {
+        let shows_nothing = |&other: &usize| match read.get(other) {
+            Some(PinValue::Volts(_)) => false,
+            Some(PinValue::Overload) => true,
+            _ => self.is_open(other),
+        };
+        self.beside.get(pin).is_some_and(|beside| beside.iter().any(shows_nothing))
+    }
+
     /// Whether the expectations of two pins lie further apart than their limits together.
     #[must_use]
     pub fn are_told_apart(&self, a: usize, b: usize) -> bool {

@@ -2,10 +2,12 @@
 
 mod csv;
 mod json;
+mod repair;
 mod text;
 
 pub use csv::{CSV_HEADER, csv};
 pub use json::json;
+pub use repair::{checklist, repaired};
 pub use text::text;
 
 use crate::{

@@ -33,7 +33,7 @@ pub(super) struct Live {
     asked: String,
 }
 
-const KEYS: &str = "Enter open  s skip  u take back  b back  r repeat  j jump  p pause  g go on  q end";
+const KEYS: &str = "Enter open  s skip  u undo  b back  r repeat  j jump  p pause  g go on  q end";
 
 /// How often the thread that reads keys looks whether it should end.
 const LOOK_UP: Duration = Duration::from_millis(100);
@@ -45,8 +45,7 @@ impl Live {
         let connector = &session.header.connector;
         let board =
             session.header.board.as_ref().map_or_else(String::new, |board| format!(", board {board}"));
-        let repaired: Vec<usize> =
-            session.settings.repaired.iter().filter_map(|name| connector.index_of(name)).collect();
+        let repaired = session.repaired();
         let mut state = State::new(format!("probe {}{board}", connector.name), connector, &repaired);
         KEYS.clone_into(&mut state.keys);
         let names = connector.pins.iter().map(|pin| pin.name.clone()).collect();
