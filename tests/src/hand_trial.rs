@@ -10,7 +10,7 @@ use pintally::{
         Design, DirectMeter, Fault, Habits, HandBench, Specimen, draw_faults, known_good,
         meter::MeterOptions, random::Random,
     },
-    probe::{Action, How, Probed, Score, Walk, run},
+    probe::{Action, Probed, Score, Walk, run},
     readings::PinValue,
     reference::{Conditions, learn},
     session::{Session, Settings, short_current},
@@ -54,6 +54,8 @@ pub struct Tally {
     pub opens_wrong: u64,
     /// Touches asked for beyond the first at pins that are as expected.
     pub extra: u64,
+    /// Of these, those because nothing was seen for long.
+    pub extra_waits: u64,
     /// Touches asked for beyond the first at pins that differ.
     pub extra_at_faults: u64,
     /// Seconds of simulated time.
@@ -149,6 +151,7 @@ impl Trial {
             options,
             self.habits,
             self.seed.wrapping_mul(31),
+            Moment::START,
         );
         let mut walk = Walk::new(setting, &self.profile);
         let score = Score {
@@ -159,7 +162,7 @@ impl Trial {
             override_alive: false,
         };
         let mut tally = Tally { connectors: 1, pins: connector.pins.len() as u64, ..Tally::default() };
-        let mut asked = vec![0_u64; connector.pins.len()];
+        let mut asked = vec![(0_u64, 0_u64); connector.pins.len()];
         let mut ended = Moment::START;
         let probed = run(&mut bench, &score, &mut walk, &mut Nowhere, &mut |action, _, now| {
             ended = now;
@@ -169,8 +172,10 @@ impl Trial {
                     | Action::Unsettled { pin }
                     | Action::NotProof { pin, .. }
                     | Action::Prove { pin, .. },
-                ) => asked[*pin] += 1,
-                Some(Action::Took { how: How::Differs, result }) => asked[result.pin] += 0,
+                ) => {
+                    asked[*pin].0 += 1;
+                    asked[*pin].1 += u64::from(matches!(action, Some(Action::Prove { .. })));
+                }
                 _ => {}
             }
         });
@@ -187,7 +192,7 @@ impl Trial {
         connector: &Connector,
         truth: &[PinValue],
         told_apart: &pintally::probe::Expects,
-        asked: &[u64],
+        asked: &[(u64, u64)],
         faults: &[Fault],
         tally: &mut Tally,
     ) -> Vec<Wrong> {
@@ -203,9 +208,10 @@ impl Trial {
             };
             let is_faulty = told_apart.of(pin).is_some_and(|expected| !expected.holds(truth[pin]));
             if is_faulty {
-                tally.extra_at_faults += asked[pin];
+                tally.extra_at_faults += asked[pin].0;
             } else {
-                tally.extra += asked[pin];
+                tally.extra += asked[pin].0;
+                tally.extra_waits += asked[pin].1;
             }
             if truth[pin] == PinValue::Overload {
                 tally.opens += 1;
@@ -214,7 +220,7 @@ impl Trial {
                     tally.opens_missed += u64::from(result.value != PinValue::Overload);
                 }
             }
-            let touched = bench.touched_at(result.decided);
+            let touched = bench.touched_by(result.decided);
             let entry = || Wrong {
                 pin: name(pin),
                 touched: touched.map(name),
@@ -273,6 +279,7 @@ impl std::ops::AddAssign for Tally {
         self.opens_missed += other.opens_missed;
         self.opens_wrong += other.opens_wrong;
         self.extra += other.extra;
+        self.extra_waits += other.extra_waits;
         self.extra_at_faults += other.extra_at_faults;
         self.seconds += other.seconds;
     }

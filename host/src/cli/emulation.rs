@@ -14,8 +14,8 @@ use crate::{
     meter::{Function, Profile},
     moment::Moment,
     practice::{
-        Bench, Design, DirectMeter, Fault, JigSetup, JigTrouble, Specimen, draw_faults, fault::FaultList,
-        known_good, meter::MeterOptions, truths,
+        Bench, Design, DirectMeter, Fault, Habits, HandBench, JigSetup, JigTrouble, Specimen, draw_faults,
+        fault::FaultList, known_good, meter::MeterOptions, truths,
     },
     readings::BoardReadings,
     reference::{Conditions, Polarity, Reference, learn},
@@ -118,6 +118,13 @@ impl Emulation {
             Moment::START,
         )
         .or_fail(ExitStatus::Software)
+    }
+
+    /// A hand with a probe over the practice board, from `now` on.
+    pub(super) fn hand(&self, now: Moment) -> Result<HandBench, Failure> {
+        let drops = self.specimen.drops(self.profile.diode.source).or_fail(ExitStatus::Software)?;
+        let (options, habits) = (self.options.clone(), Habits::default());
+        Ok(HandBench::new(&self.connector, drops, &self.profile, options, habits, self.seed, now))
     }
 
     /// The practice board.

@@ -13,6 +13,7 @@ use crate::{
         csv::{Boards, RowError, Strictness},
     },
     reference::Reference,
+    repair::RepairNotes,
 };
 
 use super::Screen;
@@ -136,6 +137,29 @@ pub(super) fn pins(option: &str, names: &[String], connector: &Connector) -> Res
         })
     };
     names.iter().map(find).collect()
+}
+
+/// Reads repair notes and a checklist; either may be missing, and lists of both files are joined.
+pub(super) fn repair(
+    notes: Option<&Path>,
+    checklist: Option<&Path>,
+    connector: &Connector,
+) -> Result<RepairNotes, Failure> {
+    let read = |path: &Path| {
+        RepairNotes::from_toml(&text(path)?, connector).map_err(|error| {
+            let about = About {
+                what: "cannot use repair notes",
+                name: path.display().to_string(),
+                source: Box::new(error),
+            };
+            Failure::new(ExitStatus::Configuration, about).hint("docs/formats.md shows such a file")
+        })
+    };
+    let mut all = notes.map(read).transpose()?.unwrap_or_default();
+    if let Some(more) = checklist.map(read).transpose()? {
+        all.checklist.extend(more.checklist);
+    }
+    Ok(all)
 }
 
 /// Takes a meter profile by the name of a shipped one, or reads it from a file.

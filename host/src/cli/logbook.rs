@@ -57,6 +57,11 @@ impl Logbook {
         self.write(at, event);
     }
 
+    /// Writes an event of another time, as it stands in a log that is carried on.
+    pub(super) fn copy(&mut self, at: Moment, event: LogEvent) {
+        self.write(at.max(self.last), event);
+    }
+
     /// Ends the log.
     pub(super) fn end(mut self, how: Ending, detail: Option<String>) -> Vec<String> {
         self.note(LogEvent::End { how, detail });

@@ -24,6 +24,7 @@ mod place;
 mod ports;
 mod practice;
 mod prepare;
+mod probe;
 mod progress;
 mod reference;
 mod replay;
@@ -53,6 +54,7 @@ struct Cli {
 enum Command {
     Init(init::Args),
     Sweep(Box<sweep::Args>),
+    Probe(Box<probe::Args>),
     Practice(Box<practice::Args>),
     Compare(compare::Args),
     Reference(reference::Args),
@@ -102,6 +104,7 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match command {
         Command::Init(args) => init::run(args, screen),
         Command::Sweep(args) => sweep::run(args, screen),
+        Command::Probe(args) => probe::run(args, screen),
         Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
         Command::History(args) => history::run(args, screen),

@@ -106,6 +106,8 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     let judgement = session.judge(&replayed.values).transpose().or_fail(ExitStatus::Configuration)?;
     let status =
         verdict::print(&session.header.connector, &readings, judgement.as_ref(), args.format, screen)?;
+    let (connector, notes) = (&session.header.connector, &session.settings.repair);
+    verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.format, screen)?;
     if troubles > 0 {
         return Err(Failure::new(
             ExitStatus::Data,

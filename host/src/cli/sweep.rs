@@ -64,6 +64,12 @@ pub(super) struct Args {
     /// Pins that were repaired, visited first: A4,A5
     #[arg(long, value_name = "PINS", value_delimiter = ',')]
     repaired: Vec<String>,
+    /// Repair notes, TOML: what was found and done at each pin; these pins come first
+    #[arg(long, value_name = "FILE")]
+    repair: Option<PathBuf>,
+    /// What to test once the board has power, TOML with `checklist = [...]`; shown at the end
+    #[arg(long, value_name = "FILE")]
+    checklist: Option<PathBuf>,
     /// A note for the log
     #[arg(long, value_name = "TEXT")]
     note: Option<String>,
@@ -207,6 +213,15 @@ fn show(
 ) -> Result<ExitStatus, Failure> {
     let connector = &session.header.connector;
     let status = verdict::print(connector, &judged.readings, judged.judgement.as_ref(), args.format, screen)?;
+    let notes = &session.settings.repair;
+    verdict::print_repair(
+        connector,
+        notes,
+        &judged.readings,
+        judged.judgement.as_ref(),
+        args.format,
+        screen,
+    )?;
     if !args.quiet {
         let pins = session.setting().plan.pins();
         screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor)));
@@ -304,5 +319,6 @@ fn settings(args: &Args, connector: &Connector) -> Result<Settings, Failure> {
         false_alarms: prepare::false_alarms(args.false_alarms)?,
         batch: None,
         by_hand: false,
+        repair: inputs::repair(args.repair.as_deref(), args.checklist.as_deref(), connector)?,
     })
 }

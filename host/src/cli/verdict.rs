@@ -9,6 +9,7 @@ use crate::{
     exit_status::ExitStatus,
     failure::Failure,
     readings::{BoardReadings, PinValue},
+    repair::RepairNotes,
     report,
 };
 
@@ -51,6 +52,28 @@ pub(super) fn print(
     }
     screen.flush()?;
     Ok(status(readings, judgement))
+}
+
+/// Tells what became of the pins that were repaired, after a judgement in text; and the checklist for afterwards.
+pub(super) fn print_repair(
+    connector: &Connector,
+    notes: &RepairNotes,
+    readings: &BoardReadings,
+    judgement: Option<&Judgement>,
+    format: Format,
+    screen: &mut Screen,
+) -> Result<(), Failure> {
+    if judgement.is_some() && format == Format::Text {
+        let text = report::repaired(connector, notes, &readings.values, judgement);
+        for line in text.lines() {
+            screen.line(line)?;
+        }
+        screen.flush()?;
+    }
+    for line in report::checklist(notes).lines() {
+        screen.tell(line);
+    }
+    Ok(())
 }
 
 /// How a command ends after this judgement.

@@ -93,7 +93,7 @@ impl Default for Habits {
 }
 
 impl HandBench {
-    /// A hand over a board whose settled drops are known, with a meter of this kind.
+    /// A hand over a board whose settled drops are known, with a meter of this kind, from `now` on.
     #[must_use]
     pub fn new(
         connector: &Connector,
@@ -102,8 +102,9 @@ impl HandBench {
         options: MeterOptions,
         habits: Habits,
         seed: u64,
+        now: Moment,
     ) -> Self {
-        let meter = SimulatedMeter::new(profile.clone(), options, seed, Moment::START);
+        let meter = SimulatedMeter::new(profile.clone(), options, seed, now);
         Self {
             source: meter.source(),
             meter,
@@ -113,21 +114,21 @@ impl HandBench {
             drops,
             habits,
             random: Random::new(seed, "hand"),
-            now: Moment::START,
+            now,
             contact: Contact::Lifted,
             plan: VecDeque::new(),
             deed: None,
             impatient: None,
             bytes: VecDeque::new(),
-            been: vec![(Moment::START, None)],
+            been: Vec::new(),
         }
     }
 
-    /// The pin that the tip touched at a moment, if any.
+    /// The pin that the tip touched last by a moment, if any.
     #[must_use]
-    pub fn touched_at(&self, at: Moment) -> Option<usize> {
+    pub fn touched_by(&self, at: Moment) -> Option<usize> {
         let index = self.been.partition_point(|(since, _)| *since <= at);
-        self.been.get(index.checked_sub(1)?)?.1
+        self.been[..index].iter().rev().find_map(|(_, pin)| *pin)
     }
 
     fn seconds(&mut self, low: f64, high: f64) -> Duration {
@@ -143,6 +144,10 @@ impl HandBench {
         self.plan.push_back((at, Contact::Lifted));
         // A practised hand sees its meter show OL before it touches again: over a slow meter it moves more slowly.
         at = at.after(self.seconds(0.45, 1.1).max(self.period * 8 / 5));
+        if self.been.is_empty() {
+            // It reads the first sentence before it begins.
+            at = at.after(self.seconds(1.5, 3.0));
+        }
         if self.random.chance(self.habits.rests) {
             at = at.after(self.seconds(5.0, 25.0));
         }
@@ -177,7 +182,7 @@ impl HandBench {
             self.deed = Some((at.after(self.seconds(0.3, 0.8)), Deed::Confirm));
         }
         // No tone: it lifts and tries once more.
-        self.impatient = Some((at.after(self.seconds(3.0, 5.0)), aim));
+        self.impatient = Some((at.after(self.seconds(2.5, 4.0)), aim));
     }
 
     fn touch(&mut self, pin: usize, at: Moment) {
@@ -259,9 +264,9 @@ impl Bench for HandBench {
 
     fn told(&mut self, action: &Action, now: Moment) {
         let aim = match action {
-            Action::Ask { pin, expected: Some(PinValue::Overload) } | Action::Proven { pin } => {
-                Aim::Hold(*pin)
-            }
+            Action::Ask { pin, expected: Some(PinValue::Overload) }
+            | Action::Again { pin, expected: PinValue::Overload, .. }
+            | Action::Proven { pin } => Aim::Hold(*pin),
             Action::Ask { pin, .. }
             | Action::Again { pin, .. }
             | Action::Unsettled { pin }

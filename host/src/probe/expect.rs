@@ -42,6 +42,9 @@ pub struct Expects {
 /// pin's own.
 const FAR_BETTER: f64 = 3.0;
 
+/// A pin that was read a minute ago reads the same again within this: contact of a hand-held tip, 10 ohm at 1 mA.
+pub(super) const SAME_AGAIN: Volts = Volts::of(0.010);
+
 impl Expects {
     /// What the engine expects before any pin was read; nothing without one.
     #[must_use]
@@ -100,17 +103,34 @@ impl Expects {
         }
     }
 
-    /// The neighbour whose expectation a reading fits far better than that of the pin itself.
+    /// The neighbour that a reading fits far better than the pin itself. A neighbour that was read already (`read`, by
+    /// index) is known by its reading too, faulty or not.
     #[must_use]
-    pub fn fits_neighbour(&self, pin: usize, value: PinValue) -> Option<usize> {
+    pub fn fits_neighbour(&self, pin: usize, value: PinValue, read: &[PinValue]) -> Option<usize> {
         let seen = value.volts()?;
-        let off = |pin: usize| Some((self.of(pin)?.value.volts()?.get() - seen.get()).abs());
-        let own = off(pin);
+        let off = |pin: usize| {
+            let read = read.get(pin).copied().and_then(PinValue::volts);
+            let expected = self.of(pin).and_then(|expected| expected.value.volts());
+            let off = |known: Volts| (known.get() - seen.get()).abs();
+            match (read.map(off), expected.map(off)) {
+                (Some(read), Some(expected)) => Some(read.min(expected)),
+                (read, expected) => read.or(expected),
+            }
+        };
+        let own = self.of(pin).and_then(|own| Some((own.value.volts()?.get() - seen.get()).abs()));
+        let holds = |other: usize| {
+            self.of(other).is_some_and(|expected| expected.holds(value))
+                || read
+                    .get(other)
+                    .copied()
+                    .and_then(PinValue::volts)
+                    .is_some_and(|read| (read.get() - seen.get()).abs() <= SAME_AGAIN.get())
+        };
         self.beside
             .get(pin)?
             .iter()
             .copied()
-            .filter(|&other| self.of(other).is_some_and(|expected| expected.holds(value)))
+            .filter(|&other| holds(other))
             .filter(|&other| match (own, off(other)) {
                 (Some(own), Some(other)) => other * FAR_BETTER < own,
                 // The pin itself should show nothing.
@@ -118,6 +138,17 @@ impl Expects {
                 (_, None) => false,
             })
             .min_by(|&a, &b| off(a).unwrap_or(f64::MAX).total_cmp(&off(b).unwrap_or(f64::MAX)))
+    }
+
+    /// Whether a pin beside this one shows nothing, by its reading or by what is expected.
+    #[must_use]
+    pub fn has_open_neighbour(&self, pin: usize, read: &[PinValue]) -> bool {
+        let shows_nothing = |&other: &usize| match read.get(other) {
+            Some(PinValue::Volts(_)) => false,
+            Some(PinValue::Overload) => true,
+            _ => self.is_open(other),
+        };
+        self.beside.get(pin).is_some_and(|beside| beside.iter().any(shows_nothing))
     }
 
     /// Whether the expectations of two pins lie further apart than their limits together.
@@ -193,8 +224,17 @@ mod tests {
             (0, volts(0.530), None),
             (0, PinValue::Overload, None),
         ] {
-            assert_eq!(expects.fits_neighbour(pin, seen), neighbour, "{pin} {seen}");
+            assert_eq!(expects.fits_neighbour(pin, seen, &[]), neighbour, "{pin} {seen}");
         }
+    }
+
+    #[test]
+    fn a_neighbour_that_was_read_is_known_by_its_reading() {
+        let expects = expects(&[(0.50, 0.02), (0.60, 0.02)]);
+        let volts = |value| PinValue::Volts(Volts::of(value));
+        let read = [volts(0.30), PinValue::Overload];
+        assert_eq!(expects.fits_neighbour(1, volts(0.302), &read), Some(0));
+        assert_eq!(expects.fits_neighbour(1, volts(0.302), &[]), None);
     }
 
     #[test]

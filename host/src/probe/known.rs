@@ -1,6 +1,6 @@
 //! A place whose reading is known: touching it proves that probe, leads and meter work.
 
-use super::Expects;
+use super::{Expects, expect::SAME_AGAIN};
 use crate::{readings::PinValue, sweep::PinResult, units::Volts};
 
 /// Where to touch to prove the probe.
@@ -18,9 +18,6 @@ pub enum Known {
     /// The clip of the red lead: it reads nothing but the leads.
     GroundClip,
 }
-
-/// A pin that was read a minute ago reads the same again within this: contact of a hand-held tip, 10 ohm at 1 mA.
-const SAME_AGAIN: Volts = Volts::of(0.010);
 
 /// Leads, tip and clip on themselves stay below this: 20 ohm at 1 mA, twice what worn leads have (docs/facts.md 2.3).
 const SHORT: Volts = Volts::of(0.020);

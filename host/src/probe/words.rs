@@ -29,6 +29,15 @@ pub fn sentence(action: &Action, names: &[PinName]) -> String {
                 },
             }
         }
+        Action::Again { pin, expected: PinValue::Overload, seen, neighbour, .. } => {
+            let whose = neighbour
+                .map_or_else(String::new, |other| format!(", which its neighbour {} reads", name(other)));
+            format!(
+                "{0} differs: expected OL, seen {seen}{whose}; hold {0} again, and press the key or foot switch if \
+                 nothing shows",
+                name(*pin)
+            )
+        }
         Action::Again { pin, expected, seen, neighbour: None, .. } => {
             format!("{} differs: expected {expected}, seen {seen}; touch {} again", name(*pin), name(*pin))
         }

@@ -3,11 +3,13 @@
 mod csv;
 mod json;
 mod notice;
+mod repair;
 mod text;
 
 pub use csv::{CSV_HEADER, csv};
 pub use json::json;
 pub use notice::{NoticeText, notice};
+pub use repair::{checklist, repaired};
 pub use text::text;
 
 use crate::{

@@ -9,7 +9,6 @@ mod zero_file;
 
 use crate::{
     compare::{Assumptions, Engine, Judgement, judge},
-    connector::{Connector, PinName},
     log::Header,
     meter::{DiodeSource, Profile, ProfileError},
     probe,
@@ -25,6 +24,10 @@ pub use zero_file::{
     AGE_LIMIT, CYCLE_LIMIT, HIGHEST_PATH, Path, ZeroError, ZeroFile, describe as describe_zero,
     wiring_fingerprint,
 };
+
+/// What the contact of a hand-held tip may add, and does not add the same twice: the resistance of a sharp probe on
+/// solder is below an ohm, on a flux-covered pad some ohms. Common practice.
+const HAND_CONTACT: Ohms = Ohms::of(5.0);
 
 /// What a sweep was set up with.
 #[derive(Debug, Clone)]
@@ -97,7 +100,7 @@ impl Session {
 
     fn by_hand(&self) -> Result<probe::Setting, Unfitting> {
         let Header { connector, wiring, .. } = &self.header;
-        let assumptions = self.with_current(self.settings.assumptions());
+        let assumptions = self.assumptions();
         let engine = self
             .reference
             .as_ref()
@@ -130,7 +133,7 @@ impl Session {
     /// [`Unfitting`] if the reference was made for other pins.
     pub fn judge(&self, shown: &[PinValue]) -> Option<Result<Judgement, Unfitting>> {
         let reference = self.reference.as_ref()?;
-        let assumptions = self.with_current(self.settings.assumptions());
+        let assumptions = self.assumptions();
         let judged = judge(&self.header.connector, reference, &self.readings(shown), &assumptions);
         Some(judged.map(|mut judgement| {
             judgement.put_first(&self.repaired());
@@ -138,9 +141,19 @@ impl Session {
         }))
     }
 
-    /// Pins that were repaired, by index.
-    fn repaired(&self) -> Vec<usize> {
-        indices(&self.header.connector, &self.settings.repaired)
+    /// Pins that were repaired, by index, each once: those named first, then those of the repair notes.
+    #[must_use]
+    pub fn repaired(&self) -> Vec<usize> {
+        let noted = self.settings.repair.pins.iter().map(|pin| &pin.name);
+        let mut found = Vec::new();
+        for pin in
+            self.settings.repaired.iter().chain(noted).filter_map(|name| self.header.connector.index_of(name))
+        {
+            if !found.contains(&pin) {
+                found.push(pin);
+            }
+        }
+        found
     }
 
     /// The most that the meter can drive.
@@ -151,8 +164,13 @@ impl Session {
         }
     }
 
-    fn with_current(&self, assumptions: Assumptions) -> Assumptions {
-        Assumptions { board_current: Some(short_current(self.profile.diode.source)), ..assumptions }
+    fn assumptions(&self) -> Assumptions {
+        let current = short_current(self.profile.diode.source);
+        let mut assumptions = Assumptions { board_current: Some(current), ..self.settings.assumptions() };
+        if self.settings.by_hand {
+            assumptions.least = Volts::of(current.get() * HAND_CONTACT.get());
+        }
+        assumptions
     }
 
     fn without_path(&self, pin: usize, value: PinValue) -> PinValue {
@@ -169,17 +187,6 @@ impl Session {
             None => value,
         }
     }
-}
-
-/// Pins by their names, each once; names that the connector does not have are left out.
-fn indices(connector: &Connector, names: &[PinName]) -> Vec<usize> {
-    let mut found = Vec::with_capacity(names.len());
-    for pin in names.iter().filter_map(|name| connector.index_of(name)) {
-        if !found.contains(&pin) {
-            found.push(pin);
-        }
-    }
-    found
 }
 
 /// What the meter drives while it shows this drop.

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{compare::Assumptions, connector::PinName, units::Volts};
+use crate::{compare::Assumptions, connector::PinName, repair::RepairNotes, units::Volts};
 
 /// What can be set for a sweep and its judgement.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -21,6 +21,9 @@ pub struct Settings {
     /// The pins are probed by hand: readings are paired by touches, not by channels.
     #[serde(default, skip_serializing_if = "is_false")]
     pub by_hand: bool,
+    /// What was noted of the pins before the repair, and what to test once the board has power.
+    #[serde(default, skip_serializing_if = "RepairNotes::is_empty")]
+    pub repair: RepairNotes,
     /// The batch to which the sweep belongs, if it belongs to one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub batch: Option<BatchPlace>,
@@ -49,6 +52,7 @@ impl Default for Settings {
             false_alarms: None,
             batch: None,
             by_hand: false,
+            repair: RepairNotes::default(),
         }
     }
 }

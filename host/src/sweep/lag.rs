@@ -198,7 +198,8 @@ pub fn measure_lag(
                     toggling.jig_message(&message, now);
                 }
             }
-            Heard::Nothing => now = now.max(devices.now()),
+            // One that went away has ended it before.
+            Heard::Nothing | Heard::Back(_) => now = now.max(devices.now()),
             Heard::Stop => {
                 now = now.max(devices.now());
                 toggling.stop(now);

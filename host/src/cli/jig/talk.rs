@@ -148,7 +148,8 @@ impl Talk {
                 }
                 return Ok(answered);
             }
-            Bytes::Nothing => {}
+            // One that went away has ended it before.
+            Bytes::Nothing | Bytes::Back(_) => {}
             Bytes::Stop => return Err(Failure::new(ExitStatus::Inconclusive, "stopped by the operator")),
             Bytes::Lost(_, error) => {
                 return Err(Failure::new(ExitStatus::Unavailable, format!("a port went away: {error}"))

@@ -1,0 +1,364 @@
+//! `pintally probe`: walks the pins of a connector by hand and judges the board.
+
+mod desk;
+mod keys;
+mod live;
+mod plain;
+mod resume;
+mod sound;
+
+use std::path::PathBuf;
+
+use clap::{Args as Arguments, ValueEnum};
+
+use super::{
+    Screen, emulation,
+    emulation::Emulation,
+    inputs,
+    logbook::Logbook,
+    place, prepare,
+    verdict::{self, Format},
+};
+use crate::{
+    connector::{Connector, PinName, Wiring},
+    exit_status::ExitStatus,
+    failure::{Failure, OrFail},
+    log::{Confirmation, Ending, Header, LogEvent, SyncPolicy},
+    meter::Profile,
+    moment::Moment,
+    port::Address,
+    probe::{self, Action, Bench, Probed, Score, Walk},
+    session::{Session, Settings},
+    sweep::SweepError,
+};
+use {
+    desk::{Desk, Keyboard},
+    live::Live,
+    plain::Plain,
+    resume::Resumed,
+    sound::Sound,
+};
+
+/// Walk the pins of a connector by hand and judge the board
+///
+/// Red lead clipped to board ground, black probe in your hand, meter in diode test: touch the pin that is asked for and
+/// hold it until you hear that it was taken. Battery out, power off, capacitors discharged before anything is touched.
+///
+/// Keys, in plain mode each with Enter: Enter or space confirms that a held pin shows nothing; s skips, u takes back, b
+/// goes back, r repeats, j A5 jumps to pin A5, p pauses, g goes on, q ends for now. The button of a switching board does
+/// as a foot switch for Enter.
+#[derive(Debug, Arguments)]
+pub(super) struct Args {
+    /// Port of the meter: a serial port or tcp:HOST:PORT
+    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    meter: Option<Address>,
+    /// Port of a switching board whose button is the foot switch and whose buzzer sounds; no channel is closed
+    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
+    jig: Option<Address>,
+    /// Meter profile: a shipped one by name, or a file
+    #[arg(long, value_name = "PROFILE", default_value = "bench-stream")]
+    profile: String,
+    /// Connector file, TOML or CSV; for practice a demonstration connector stands ready
+    #[arg(long, value_name = "FILE", required_unless_present_any = ["practice", "resume"])]
+    connector: Option<PathBuf>,
+    /// Go on with the session of this log: what it holds is copied into a new log
+    #[arg(long, value_name = "LOG", conflicts_with_all = ["connector", "reference", "known_good", "board", "repaired", "repair", "checklist"])]
+    resume: Option<PathBuf>,
+    /// Expect what this reference says, and judge by it
+    #[arg(long, value_name = "FILE", conflicts_with = "known_good")]
+    reference: Option<PathBuf>,
+    /// Expect and judge by these readings of known-good boards, CSV with board,pin,reading
+    #[arg(long, value_name = "FILE")]
+    known_good: Option<PathBuf>,
+    /// Ticket number or other name of the board
+    #[arg(long, value_name = "NAME")]
+    board: Option<String>,
+    /// Who probes
+    #[arg(long, value_name = "NAME")]
+    operator: Option<String>,
+    /// Pins that were repaired, asked for first: A4,A5
+    #[arg(long, value_name = "PINS", value_delimiter = ',')]
+    repaired: Vec<String>,
+    /// Repair notes, TOML: what was found and done at each pin; these pins come first
+    #[arg(long, value_name = "FILE")]
+    repair: Option<PathBuf>,
+    /// What to test once the board has power, TOML with `checklist = [...]`; shown at the end
+    #[arg(long, value_name = "FILE")]
+    checklist: Option<PathBuf>,
+    /// A note for the log
+    #[arg(long, value_name = "TEXT")]
+    note: Option<String>,
+    /// Confirm, without being asked, that battery and power are off and the board is discharged
+    #[arg(long)]
+    unpowered: bool,
+    /// Go on although the board shows signs of life; the reason goes into the log
+    #[arg(long, value_name = "REASON")]
+    override_alive: Option<String>,
+    /// Write the session log here; a new file in the data directory where none is given
+    #[arg(long, value_name = "FILE")]
+    log: Option<PathBuf>,
+    /// Data directory, for the session log
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
+    /// How to print the judgement
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Standard deviation between good boards to assume where they cannot tell it, in millivolts
+    #[arg(long, value_name = "MILLIVOLTS")]
+    assume_spread: Option<f64>,
+    /// Share of good boards that may be flagged at any of their pins
+    #[arg(long, value_name = "SHARE")]
+    false_alarms: Option<f64>,
+    /// Say what happens in plain lines instead of on a live screen
+    #[arg(long)]
+    plain: bool,
+    /// What sounds
+    #[arg(long, value_enum, default_value_t = Sounds::Bell)]
+    sound: Sounds,
+    /// Speak the number of each pin, by a speech program of the system (spd-say, espeak-ng, say)
+    #[arg(long)]
+    speak: bool,
+    /// Let a simulated hand probe a practice board: nothing needs to be connected
+    #[arg(long)]
+    practice: bool,
+    /// For practice: do not wait, let simulated time jump
+    #[arg(long, requires = "practice")]
+    instant: bool,
+    #[command(flatten)]
+    emulation: emulation::Args,
+}
+
+/// What sounds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Sounds {
+    /// Rhythms on the terminal's bell
+    Bell,
+    /// Nothing
+    Off,
+}
+
+/// Runs the command.
+pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    let resumed = args.resume.as_deref().map(|path| Resumed::read(path, screen)).transpose()?;
+    let profile = inputs::profile(&args.profile)?;
+    let (connector, _) = match &resumed {
+        Some(resumed) => (resumed.session.header.connector.clone(), None),
+        None => inputs::connector_and_wiring(args.connector.as_deref(), None)?,
+    };
+    let emulation = match args.practice {
+        true => Some(Emulation::new(&args.emulation, connector.clone(), None, profile.clone())?),
+        false => None,
+    };
+    let started = place::now();
+    let header = match &resumed {
+        Some(resumed) => resumed.header(started),
+        None => header(args, &connector, &profile, emulation.as_ref(), started, screen)?,
+    };
+    let session = Session::new(header).or_fail(ExitStatus::Configuration)?;
+    let Some(setting) = session.hand.clone() else {
+        return Err(Failure::new(ExitStatus::Data, "expected a session by hand, found one of a jig")
+            .hint("a sweep cannot be carried on by hand: probe the board from the start"));
+    };
+    let confirmed_by = prepare::confirm(args.practice, args.unpowered, args.operator.as_deref(), screen)?;
+
+    let path = match &args.log {
+        Some(path) => path.clone(),
+        None => place::new_log(args.data.as_deref(), &session.header)?,
+    };
+    let policy = if args.instant { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
+    let mut logbook = Logbook::begin(&path, session.header.clone(), policy)?;
+    let (mut walk, since) = match resumed {
+        Some(resumed) => resumed.into_walk(&mut logbook),
+        None => (Walk::new(setting, &session.profile), Moment::START),
+    };
+    for what in [Confirmation::BatteryOut, Confirmation::PowerOff, Confirmation::Discharged] {
+        logbook.note(LogEvent::Confirmed { what, by: Some(confirmed_by.clone()) });
+    }
+    if let Some(text) = &args.note {
+        logbook.note(LogEvent::Note { text: text.clone() });
+    }
+    if let Some(why) = &args.override_alive {
+        let by = args.operator.clone().unwrap_or_else(|| "operator".to_owned());
+        logbook.note(LogEvent::Override { what: "signs of a live board".to_owned(), by, why: why.clone() });
+    }
+
+    let score = Score {
+        connector: connector.clone(),
+        profile: session.profile.clone(),
+        meter_port: args.meter.as_ref().map_or_else(|| "the practice hand".to_owned(), ToString::to_string),
+        jig_port: args.jig.as_ref().map(ToString::to_string),
+        override_alive: args.override_alive.is_some(),
+    };
+    let sound = Sound::new(args.sound, args.speak && !args.instant, screen)?;
+    let (mut view, keyboard) = view(args, &session, &walk)?;
+    let mut bench = bench(args, &session, emulation.as_ref(), since, keyboard)?;
+    let names: Vec<PinName> = connector.pins.iter().map(|pin| pin.name.clone()).collect();
+    let probed = probe::run(bench.as_mut(), &score, &mut walk, &mut logbook, &mut |action, walk, _| {
+        view.show(action, walk, screen);
+        if let Some(action) = action {
+            sound.play(action, &names);
+        }
+    });
+    drop(bench);
+    // The terminal is given back before anything is printed.
+    drop(view);
+    finish(args, &session, emulation.as_ref(), &probed, logbook, screen)
+}
+
+/// What the operator looks at.
+enum View {
+    Live(Box<Live>),
+    Plain(Plain),
+}
+
+impl View {
+    fn show(&mut self, action: Option<&Action>, walk: &Walk, screen: &mut Screen) {
+        match (self, action) {
+            (Self::Live(live), action) => live.show(action, walk),
+            (Self::Plain(plain), Some(action)) => plain.show(action, walk, screen),
+            (Self::Plain(_), None) => {}
+        }
+    }
+}
+
+/// The live screen where there is a terminal for it, else plain lines; and the keys that go with it.
+fn view(args: &Args, session: &Session, walk: &Walk) -> Result<(View, Keyboard), Failure> {
+    let connector = &session.header.connector;
+    if !args.plain && !args.instant {
+        let live = Live::take(session, walk).map_err(|error| {
+            Failure::new(ExitStatus::Io, format!("cannot draw on this terminal: {error}"))
+                .hint("--plain says what happens in lines instead")
+        })?;
+        if let Some((live, keys)) = live {
+            return Ok((View::Live(Box::new(live)), Keyboard::keys(connector, keys)));
+        }
+    }
+    Ok((View::Plain(Plain::new(connector)), Keyboard::lines(connector)))
+}
+
+/// Meter, keys and perhaps a switching board; or the practice hand.
+fn bench(
+    args: &Args,
+    session: &Session,
+    emulation: Option<&Emulation>,
+    since: Moment,
+    keyboard: Keyboard,
+) -> Result<Box<dyn Bench>, Failure> {
+    match (emulation, &args.meter) {
+        (Some(emulation), _) if args.instant => Ok(Box::new(emulation.hand(since)?)),
+        (Some(emulation), _) => Ok(Box::new(desk::Paced::new(emulation.hand(since)?, since, keyboard))),
+        (None, Some(meter)) => {
+            Ok(Box::new(Desk::open(meter, &session.profile.port, args.jig.as_ref(), since, keyboard)?))
+        }
+        _ => Err(Failure::new(ExitStatus::Usage, "expected --meter, or --practice")),
+    }
+}
+
+/// Judges, prints, and closes the log.
+fn finish(
+    args: &Args,
+    session: &Session,
+    emulation: Option<&Emulation>,
+    probed: &Probed,
+    mut logbook: Logbook,
+    screen: &mut Screen,
+) -> Result<ExitStatus, Failure> {
+    let connector = &session.header.connector;
+    let path = logbook.path.display().to_string();
+    if let Err(error) = &probed.outcome {
+        let ending = match error {
+            SweepError::Stopped { .. } => Ending::Stopped,
+            _ => Ending::Failed,
+        };
+        warn(logbook.end(ending, Some(error.to_string())), screen);
+        let mut failure = Failure::new(error.exit_status(), error.clone());
+        failure.hints = error.hints();
+        return Err(failure.hint(format!("go on later where you stopped: pintally probe --resume {path}")));
+    }
+    let readings = session.readings(&probed.values);
+    let judgement = session.judge(&probed.values).transpose().or_fail(ExitStatus::Configuration)?;
+    if let Some(judgement) = &judgement {
+        let text = crate::report::json(connector, judgement, false);
+        // Our own JSON, so it parses; if not, the log keeps the text.
+        let value = serde_json::from_str(&text).unwrap_or(serde_json::Value::String(text));
+        logbook.note(LogEvent::Judgement { value });
+    }
+    warn(logbook.end(Ending::Complete, None), screen);
+    let status = verdict::print(connector, &readings, judgement.as_ref(), args.format, screen)?;
+    let notes = &session.settings.repair;
+    verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.format, screen)?;
+    let (touches, extra) = probed.touches;
+    screen.tell(&format!(
+        "\nprobed {} pins in {:.1} s, {touches} touches, {extra} of them asked for again",
+        connector.pins.len(),
+        probed.took.as_secs_f64()
+    ));
+    if let Some(emulation) = emulation {
+        let truth = emulation.truth()?;
+        if truth.is_empty() {
+            screen.tell("practice: no fault was put in");
+        }
+        for line in truth {
+            screen.tell(&format!("practice: put in {line}"));
+        }
+    }
+    screen.tell(&format!("session log: {path}"));
+    Ok(status)
+}
+
+fn warn(warnings: Vec<String>, screen: &mut Screen) {
+    for warning in warnings {
+        screen.tell(&format!("warning: {warning}"));
+    }
+}
+
+fn header(
+    args: &Args,
+    connector: &Connector,
+    profile: &Profile,
+    emulation: Option<&Emulation>,
+    started: String,
+    screen: &mut Screen,
+) -> Result<Header, Failure> {
+    let board = match (&args.board, emulation) {
+        (Some(name), _) => Some(prepare::checked_name("--board", name)?),
+        (None, Some(emulation)) => Some(emulation.board()),
+        (None, None) => None,
+    };
+    let reference = prepare::reference(
+        args.reference.as_deref(),
+        args.known_good.as_deref(),
+        connector,
+        emulation,
+        screen,
+    )?;
+    let repaired = inputs::pins("--repaired", &args.repaired, connector)?;
+    let settings = Settings {
+        repaired: repaired.into_iter().map(|pin| connector.pins[pin].name.clone()).collect(),
+        override_alive: args.override_alive.clone(),
+        assumed_spread: prepare::spread(args.assume_spread)?,
+        false_alarms: prepare::false_alarms(args.false_alarms)?,
+        by_hand: true,
+        repair: inputs::repair(args.repair.as_deref(), args.checklist.as_deref(), connector)?,
+        ..Settings::default()
+    };
+    Ok(Header {
+        program: super::PROGRAM.to_owned(),
+        session: place::session_name(&started, board.as_deref()),
+        started,
+        board,
+        operator: args
+            .operator
+            .as_deref()
+            .map(|name| prepare::checked_name("--operator", name))
+            .transpose()?,
+        connector: connector.clone(),
+        // By hand nothing is wired: the channels only number the pins.
+        wiring: Wiring::straight(connector).or_fail(ExitStatus::Configuration)?,
+        profile: profile.to_toml(),
+        reference,
+        zero: None,
+        settings: settings.to_value(),
+        practice: emulation.map(Emulation::describe),
+    })
+}

@@ -1,0 +1,259 @@
+use super::*;
+use crate::{
+    compare::{Assumptions, Engine},
+    connector::{Connector, Pin, Role},
+    readings::BoardReadings,
+    reference::{Conditions, learn},
+};
+
+/// Millivolts that good boards read at the pins of the connector; `None` for an overload.
+const GOOD: [Option<i64>; 5] = [Some(0), Some(500), Some(620), Some(700), None];
+
+/// Feeds a walk with a stream of 25 readings a second.
+struct Desk {
+    walk: Walk,
+    now: Moment,
+}
+
+impl Desk {
+    fn new(with_reference: bool) -> Self {
+        let profile = crate::meter::shipped("bench-stream").unwrap();
+        let mut pins: Vec<Pin> = (1..=5).map(|n| Pin::named(&n.to_string())).collect();
+        pins[0].role = Some(Role::Ground);
+        pins[4].role = Some(Role::Unconnected);
+        let connector = Connector { name: "J1".into(), pins };
+        let engine = with_reference.then(|| {
+            let boards: Vec<BoardReadings> = (0..5_i64)
+                .map(|board| BoardReadings {
+                    board: format!("G{board}"),
+                    values: GOOD
+                        .iter()
+                        .map(|mv| {
+                            mv.map_or(PinValue::Overload, |mv| {
+                                volts(if mv > 0 { mv + board - 2 } else { mv })
+                            })
+                        })
+                        .collect(),
+                })
+                .collect();
+            let reference = learn(&connector, &boards, Conditions::default()).unwrap();
+            Engine::new(&connector, &reference, &Assumptions::default()).unwrap()
+        });
+        let setting = Setting {
+            order: (0..5).collect(),
+            channels: (0..5).map(Channel).collect(),
+            expects: Expects::new(&connector, engine),
+            timing: Timing::of(&profile),
+            compliance: Some(Volts::of(6.5)),
+            open_leads: None,
+        };
+        let mut desk = Self { walk: Walk::new(setting, &profile), now: Moment::START };
+        desk.show(None, 20);
+        desk
+    }
+
+    /// The meter shows this for so many readings.
+    fn show(&mut self, millivolts: Option<i64>, readings: usize) -> Vec<Action> {
+        let mut actions = Vec::new();
+        for n in 0..readings {
+            self.now = self.now.after(Duration::from_millis(40));
+            // The last digit flickers.
+            let line = match millivolts {
+                Some(mv) => format!("{:+.8E}\r\n", mv as f64 * 1e-3 + 1e-4 * (n % 2) as f64),
+                None => "+9.90000000E+37\r\n".to_owned(),
+            };
+            actions.extend(self.walk.meter_bytes(line.as_bytes(), self.now));
+        }
+        actions
+    }
+
+    /// Touches a pin and lifts.
+    fn touch(&mut self, millivolts: i64) -> Vec<Action> {
+        let mut actions = self.show(Some(millivolts), 25);
+        actions.extend(self.show(None, 25));
+        actions
+    }
+
+    fn deed(&mut self, deed: Deed) -> Vec<Action> {
+        self.walk.deed(&deed, self.now)
+    }
+
+    /// Values in millivolts: −1 for an overload, `None` where there is none.
+    fn values(&self) -> Vec<Option<i64>> {
+        let value = |value: PinValue| match value {
+            PinValue::Volts(volts) => Some((volts.get() * 1e3).round() as i64),
+            PinValue::Overload => Some(-1),
+            PinValue::Unread(_) => None,
+        };
+        self.walk.values().into_iter().map(value).collect()
+    }
+}
+
+fn volts(millivolts: i64) -> PinValue {
+    PinValue::Volts(Volts::of(millivolts as f64 * 1e-3))
+}
+
+fn took(actions: &[Action]) -> Vec<(usize, How)> {
+    let took = |action: &Action| match action {
+        Action::Took { result, how } => Some((result.pin, *how)),
+        _ => None,
+    };
+    actions.iter().filter_map(took).collect()
+}
+
+#[test]
+fn touches_that_fit_are_taken_one_by_one() {
+    let mut desk = Desk::new(true);
+    for (pin, mv) in [0, 500, 620, 700].into_iter().enumerate() {
+        assert_eq!(took(&desk.touch(mv)), [(pin, How::Fits)]);
+    }
+    // The last pin shows nothing: the operator holds it and says so.
+    assert_eq!(desk.deed(Deed::Confirm), [Action::Confirming { pin: 4 }]);
+    let actions = desk.show(None, 20);
+    assert_eq!(took(&actions), [(4, How::Fits)]);
+    assert_eq!(actions.last(), Some(&Action::Done));
+    assert_eq!(desk.values(), [Some(0), Some(500), Some(620), Some(700), Some(-1)]);
+}
+
+#[test]
+fn a_reading_that_differs_counts_after_a_second_touch() {
+    let mut desk = Desk::new(true);
+    desk.touch(0);
+    let first = desk.touch(300);
+    assert!(matches!(first[..], [Action::Again { pin: 1, neighbour: None, touches: 1, .. }]), "{first:?}");
+    assert_eq!(desk.values()[1], None);
+    assert_eq!(took(&desk.touch(301)), [(1, How::Differs)]);
+    assert_eq!(desk.values()[1], Some(301));
+}
+
+#[test]
+fn a_poor_touch_is_forgotten_once_the_pin_reads_as_it_should() {
+    let mut desk = Desk::new(true);
+    desk.touch(0);
+    desk.touch(560);
+    assert_eq!(took(&desk.touch(500)), [(1, How::Fits)]);
+}
+
+#[test]
+fn a_slip_to_a_neighbour_needs_three_touches_that_agree() {
+    let mut desk = Desk::new(true);
+    desk.touch(0);
+    let first = desk.touch(620);
+    assert!(matches!(first[..], [Action::Again { pin: 1, neighbour: Some(2), .. }]), "{first:?}");
+    assert!(matches!(desk.touch(620)[..], [Action::Again { touches: 2, .. }]));
+    assert_eq!(took(&desk.touch(621)), [(1, How::Differs)]);
+}
+
+#[test]
+fn an_open_joint_is_noticed_by_the_wait_and_taken_after_the_proof() {
+    let mut desk = Desk::new(true);
+    desk.touch(0);
+    let waited = desk.show(None, 250);
+    let [Action::Prove { pin: 1, known }] = waited[..] else { panic!("{waited:?}") };
+    assert!(matches!(known, Known::Pin { pin: 0, .. }), "{known:?}");
+    // Without the proof no key takes it as open.
+    assert!(matches!(desk.deed(Deed::Confirm)[..], [Action::Prove { .. }]));
+    assert_eq!(desk.touch(1), [Action::Proven { pin: 1 }]);
+    assert_eq!(desk.deed(Deed::Confirm), [Action::Confirming { pin: 1 }]);
+    assert_eq!(took(&desk.show(None, 20)), [(1, How::Differs)]);
+    assert_eq!(desk.values()[1], Some(-1));
+}
+
+#[test]
+fn what_is_touched_instead_of_the_known_pin_counts_for_nothing() {
+    let mut desk = Desk::new(true);
+    desk.touch(0);
+    desk.show(None, 250);
+    // It would fit the pin that shows nothing; it may as well be a slip at the known one.
+    let actions = desk.touch(500);
+    assert!(matches!(actions[..], [Action::NotProof { pin: 1, .. }]), "{actions:?}");
+    assert_eq!(desk.values()[1], None);
+    assert_eq!(took(&desk.touch(500)), [(1, How::Fits)]);
+}
+
+#[test]
+fn beside_a_pin_that_shows_nothing_an_open_joint_is_confirmed_twice() {
+    let mut desk = Desk::new(true);
+    for mv in [0, 500, 620] {
+        desk.touch(mv);
+    }
+    desk.deed(Deed::Confirm);
+    let mut proofs = 0;
+    for round in 0..2 {
+        assert_eq!(desk.values()[3], None, "{round}");
+        let proven = desk.touch(620);
+        proofs += usize::from(proven == [Action::Proven { pin: 3 }]);
+        desk.deed(Deed::Confirm);
+        desk.show(None, 20);
+    }
+    assert_eq!((proofs, desk.values()[3]), (2, Some(-1)));
+}
+
+#[test]
+fn a_short_at_a_pin_that_should_show_nothing_is_seen() {
+    let mut desk = Desk::new(true);
+    desk.deed(Deed::Jump(4));
+    assert!(matches!(desk.touch(2)[..], [Action::Again { pin: 4, .. }]));
+    assert_eq!(took(&desk.touch(2)), [(4, How::Differs)]);
+}
+
+#[test]
+fn a_number_on_the_display_is_never_taken_as_open() {
+    let mut desk = Desk::new(true);
+    desk.deed(Deed::Jump(4));
+    desk.show(Some(2), 3);
+    assert_eq!(desk.deed(Deed::Confirm), [Action::ShowsNumber]);
+}
+
+#[test]
+fn undo_back_jump_skip_and_pause_keep_the_place() {
+    let mut desk = Desk::new(true);
+    desk.touch(0);
+    desk.touch(500);
+    let undone = desk.deed(Deed::Undo);
+    assert!(matches!(undone[..], [Action::Undone { pin: 1 }, Action::Ask { pin: 1, .. }]), "{undone:?}");
+    assert_eq!(desk.values(), [Some(0), None, None, None, None]);
+    desk.deed(Deed::Back);
+    assert_eq!(desk.walk.pin(), Some(0));
+    // A pin that is read once more goes on with the first that is missing.
+    desk.touch(0);
+    assert_eq!(desk.walk.pin(), Some(1));
+    desk.deed(Deed::Pause);
+    assert_eq!(desk.touch(500), []);
+    assert_eq!(desk.deed(Deed::Skip), [Action::Paused]);
+    desk.deed(Deed::GoOn);
+    assert_eq!(took(&desk.deed(Deed::Skip)), [(1, How::Skipped)]);
+    desk.deed(Deed::Jump(3));
+    assert_eq!(took(&desk.touch(700)), [(3, How::Fits)]);
+    // Undoing a second reading brings the first one back.
+    desk.deed(Deed::Jump(0));
+    desk.touch(1);
+    desk.deed(Deed::Undo);
+    assert_eq!(desk.values()[0], Some(0));
+}
+
+#[test]
+fn without_a_reference_every_touch_is_taken_and_an_open_pin_wants_the_proof() {
+    let mut desk = Desk::new(false);
+    for (pin, mv) in [3, 517].into_iter().enumerate() {
+        assert_eq!(took(&desk.touch(mv)), [(pin, How::Unjudged)]);
+    }
+    assert!(matches!(desk.deed(Deed::Confirm)[..], [Action::Prove { pin: 2, .. }]));
+    desk.touch(517);
+    desk.deed(Deed::Confirm);
+    assert_eq!(took(&desk.show(None, 20)), [(2, How::Unjudged)]);
+    // The drawing says that nothing hangs on the last pin.
+    desk.deed(Deed::Jump(4));
+    assert_eq!(desk.deed(Deed::Confirm), [Action::Confirming { pin: 4 }]);
+}
+
+#[test]
+fn a_resumed_walk_does_not_take_what_is_touched_at_that_moment() {
+    let mut desk = Desk::new(true);
+    desk.touch(0);
+    desk.show(Some(500), 2);
+    desk.deed(Deed::Resume);
+    assert_eq!(took(&desk.show(Some(500), 30)), []);
+    desk.show(None, 20);
+    assert_eq!(took(&desk.touch(500)), [(1, How::Fits)]);
+}
