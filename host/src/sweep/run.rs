@@ -101,7 +101,7 @@ pub struct Swept {
     pub values: Vec<PinValue>,
     /// The evidence of each pin, by index.
     pub results: Vec<Option<PinResult>>,
-    /// How long it took, from the first closed channel to the last decided pin.
+    /// How long it took, from the first closed channel to the end of the last visit.
     pub took: std::time::Duration,
     /// The least that it could have taken.
     pub floor: Floor,
@@ -122,7 +122,6 @@ pub fn run(
     let mut now = devices.now();
     let mut conductor = Conductor::new(score, now);
     let mut frames = Accumulator::<BoardMessage>::new();
-    let mut span: Option<(Moment, Moment)> = None;
     let outcome = loop {
         let mut ended = None;
         while let Some(output) = conductor.next_output() {
@@ -140,16 +139,10 @@ pub fn run(
                     }
                 }
                 Output::Tell(notice) => {
-                    if matches!(notice, Notice::Visiting { .. }) {
-                        span.get_or_insert((now, now));
-                    }
                     recorder.record(now, Record::Told(&notice));
                     watch(&notice);
                 }
                 Output::Pin(result) => {
-                    if let Some((_, last)) = &mut span {
-                        *last = now;
-                    }
                     recorder.record(now, Record::Pin(&result));
                 }
                 Output::Ended(outcome) => ended = Some(outcome),
@@ -200,7 +193,7 @@ pub fn run(
     Swept {
         values: observer.values(),
         results: observer.results().to_vec(),
-        took: span.map_or(std::time::Duration::ZERO, |(first, last)| last.since(first)),
+        took: conductor.took(),
         floor: conductor.floor(),
         outcome,
     }
