@@ -13,7 +13,7 @@ use std::{collections::VecDeque, time::Duration};
 use protocol::{BoardMessage, Pace, Request, RequestFrame, version};
 
 use super::{
-    Floor, Guard, Notice, Observer, Overhead, Pacing, PinResult, Setting, SweepError, Target, Visit, ear::Ear,
+    Floor, Guard, Notice, Observer, Overhead, Pacing, PinResult, Setting, SweepError, Visit, Visits, ear::Ear,
 };
 use crate::{
     connector::PinName,
@@ -76,8 +76,8 @@ pub struct Conductor {
     repeated: Vec<usize>,
     check_failures: u16,
     proofs: u16,
-    /// Visits that were made only to prove others.
-    proof_visits: usize,
+    /// From the first closed channel to the end of the latest visit.
+    span: Option<(Moment, Moment)>,
     openings: u16,
     requests_lost: u16,
     damaged: u16,
@@ -161,7 +161,7 @@ impl Conductor {
             repeated: Vec::new(),
             check_failures: 0,
             proofs: 0,
-            proof_visits: 0,
+            span: None,
             openings: 0,
             requests_lost: 0,
             damaged: 0,
@@ -214,7 +214,14 @@ impl Conductor {
         &self.observer
     }
 
-    /// The least time that this sweep could have taken, from what switching board and meter have shown.
+    /// How long it has taken, from the first closed channel to the end of the last visit, the closing check included.
+    #[must_use]
+    pub fn took(&self) -> Duration {
+        self.span.map_or(Duration::ZERO, |(first, last)| last.since(first))
+    }
+
+    /// The least time that this sweep could have taken, from what switching board and meter have shown. Visits beyond
+    /// the plan, for pins that had to be repeated or the check channel's proof, are none of it.
     #[must_use]
     pub fn floor(&self) -> Floor {
         let stream = self.observer.stream();
@@ -225,15 +232,9 @@ impl Conductor {
         };
         // By the profile's spoilt readings, not by what the check channel has taught.
         let Setting { timing, plan, .. } = &self.score.setting;
-        // The time runs until the last pin is decided; a check channel after it does not count.
-        let is_pin = |visit: &Visit| matches!(visit.target, Target::Pin(_));
-        let visits = plan.visits.iter().rposition(is_pin).map_or(0, |last| last + 1);
-        let results = self.observer.results();
-        let mut floor = Floor::of(timing, stream.period(), overhead, visits, results);
-        // Pins read once more for the check channel's sake, and the check before them, confirm and read nothing new.
-        let proof = Floor::of(timing, stream.period(), overhead, self.proof_visits, &[]);
-        floor.confirmations = floor.confirmations.saturating_add(proof.visits);
-        floor
+        let pins = plan.pins();
+        let checks = plan.visits.len() - pins;
+        Floor::of(timing, stream.period(), overhead, Visits { pins, checks }, self.observer.results())
     }
 
     /// The operator wants to stop.

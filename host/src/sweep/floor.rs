@@ -30,6 +30,15 @@ pub struct Overhead {
     pub command: Duration,
 }
 
+/// Visits of a plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Visits {
+    /// To pins.
+    pub pins: usize,
+    /// To the check channel, which drops one reading fewer.
+    pub checks: usize,
+}
+
 impl Floor {
     /// Of so many visits, with these results.
     #[must_use]
@@ -37,13 +46,16 @@ impl Floor {
         timing: &Timing,
         period: Duration,
         overhead: Overhead,
-        visits: usize,
+        visits: Visits,
         results: &[Option<PinResult>],
     ) -> Self {
-        let visits = u32::try_from(visits).unwrap_or(u32::MAX);
+        let times = |visits: usize| u32::try_from(visits).unwrap_or(u32::MAX);
+        let check = Timing { spoilt: timing.spoilt.saturating_sub(1), ..*timing };
         let further: u32 = results.iter().flatten().map(|result| confirmations(timing, result)).sum();
         Self {
-            visits: of_visit(timing, period, overhead).saturating_mul(visits),
+            visits: of_visit(timing, period, overhead)
+                .saturating_mul(times(visits.pins))
+                .saturating_add(of_visit(&check, period, overhead).saturating_mul(times(visits.checks))),
             confirmations: of_reading(timing, period, overhead).saturating_mul(further),
         }
     }
@@ -66,7 +78,7 @@ fn of_visit(timing: &Timing, period: Duration, overhead: Overhead) -> Duration {
             // switch's time later, some conversion is running: it is the first spoilt one.
             let since_conversion = (frame + switch).as_secs_f64();
             let begun = (since_conversion / period.as_secs_f64().max(1e-6)).ceil();
-            period.mul_f64(begun) + period * (spoilt.saturating_sub(1) + agree)
+            period.mul_f64(begun) + period * (spoilt + agree).saturating_sub(1)
         }
         // The same, but that the newest conversion has ended at some time before the question.
         Pacing::Polled => switch + overhead.command + frame + period * (spoilt + agree),
@@ -99,7 +111,7 @@ mod tests {
 
     fn visit(profile: &str, overhead: Overhead) -> Duration {
         let timing = Timing::of(&meter::shipped(profile).unwrap());
-        Floor::of(&timing, timing.period, overhead, 1, &[]).total()
+        Floor::of(&timing, timing.period, overhead, Visits { pins: 1, checks: 0 }, &[]).total()
     }
 
     /// The model of docs/facts.md 3.1: t = switch + settle + (n + k)/f + frame, here with the phase of the conversions known.
@@ -109,6 +121,10 @@ mod tests {
         let overhead = Overhead { switch: SWITCH, frame, command: Duration::ZERO };
         // 25 readings a second, 4 spoilt, 3 agreeing.
         assert_eq!(visit("bench-stream", overhead), Duration::from_millis(280));
+        // The check channel drops one fewer.
+        let timing = Timing::of(&meter::shipped("bench-stream").unwrap());
+        let both = Floor::of(&timing, timing.period, overhead, Visits { pins: 1, checks: 1 }, &[]);
+        assert_eq!(both.total(), Duration::from_millis(280 + 240));
         // A frame and switch longer than a conversion cost one more.
         let frame = Duration::from_millis(38);
         assert_eq!(visit("bench-stream", Overhead { frame, ..overhead }), Duration::from_millis(320));

@@ -27,7 +27,7 @@ mod trouble;
 
 pub use conductor::{Conductor, Output, Score};
 pub(crate) use ear::{Ear, Oddity};
-pub use floor::{Floor, Overhead};
+pub use floor::{Floor, Overhead, Visits};
 pub use guard::{AliveSign, Guard};
 pub use lag::{Lag, LagError, LagSetup, Way, measure_lag};
 pub use observer::{Observation, Observer, PinResult, Setting};

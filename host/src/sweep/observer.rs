@@ -9,7 +9,7 @@ use protocol::{Answer, BoardMessage, Channel, Event, Pace, Request, RequestFrame
 
 use super::{
     Device, Plan, Settling, Step, Stream, Target, Timing,
-    check::{CheckChannel, CheckVerdict},
+    check::{CheckChannel, CheckVerdict, Look},
     guard::{AliveSign, Guard},
     stream::Belongs,
     suspicion::Suspicion,
@@ -120,6 +120,8 @@ struct OpenVisit {
     ends: Option<Moment>,
     settling: Settling,
     spoilt: u16,
+    /// For the check that closes the sweep: readings that must agree from the first on.
+    closing: Option<u8>,
     is_decided: bool,
 }
 
@@ -276,15 +278,21 @@ impl Observer {
         if visit.target == Target::Check {
             // The check channel is never open: overloads are readings of the pin before it, and it must notice them
             // as soon as it would notice numbers.
+            timing.agree = timing.agree.max(visit.closing.unwrap_or(0));
             timing.agree_overload = timing.agree;
         }
         if let Step::Decided(value) = visit.settling.take(frame.item.value, frame.first_byte, &timing) {
             visit.is_decided = true;
+            let look = match visit.closing {
+                None => Look::Passing,
+                Some(_) if visit.settling.taken() <= u32::from(timing.agree) => Look::Closing,
+                Some(_) => Look::ClosingMixed,
+            };
             let is_sound = self.caution == 0;
             let suspected =
                 self.suspicion.ended(visit.target, visit.channel, &visit.settling, &timing, is_sound);
             let told = seen.len();
-            self.decide(value, frame.last_byte, &mut seen);
+            self.decide(value, look, frame.last_byte, &mut seen);
             if let Some(guard) = suspected {
                 if guard.blocks() {
                     seen.truncate(told);
@@ -309,16 +317,20 @@ impl Observer {
         self.stream.timing()
     }
 
-    /// Pins to read once more before a last look at the check channel: the check channel has not shown yet that the
+    /// A pin to read once more before a last look at the check channel: the check channel has not shown yet that the
     /// latest pins are free of a lag, since the pin before it read like itself. None where nothing is left to show,
     /// or every pin reads like the check channel.
     #[must_use]
-    pub fn wants_proof(&self) -> Vec<usize> {
-        let told = self.results.iter().flatten().filter(|result| self.check.is_told_from(result.value));
-        if !self.check.has_unproven() {
-            return Vec::new();
-        }
-        told.map(|result| result.pin).take(self.check.told_pins()).collect()
+    pub fn wants_proof(&self) -> Option<usize> {
+        let mut told = self.results.iter().flatten().filter(|result| self.check.is_told_from(result.value));
+        told.next().filter(|_| self.check.has_unproven()).map(|result| result.pin)
+    }
+
+    /// Whether every pin of the plan has been read, given up, or voided since.
+    fn all_pins_read(&self) -> bool {
+        let read = self.results.iter().flatten();
+        read.filter(|result| result.value != PinValue::Unread(Unread::Voided)).count()
+            >= self.setting.plan.pins()
     }
 
     /// What was read at each pin, by index; `None` where no visit has ended yet.
@@ -345,7 +357,13 @@ impl Observer {
         let ends = self.dwell.and_then(|dwell| self.clock.earliest(at_us).map(|start| start.after(dwell)));
         // The check channel drops one reading fewer than the pins do, so that a lag shows there before it can
         // reach a pin: agreement still rejects what is merely mixed.
+        let closing = match target {
+            Target::Check if self.all_pins_read() => self.check.closing_readings(),
+            Target::Check | Target::Pin(_) => None,
+        };
         let spoilt = match target {
+            // It must agree from its first reading on, so that one must be whole.
+            Target::Check if closing.is_some() => self.timing().spoilt,
             Target::Check => self.timing().spoilt.saturating_sub(1),
             Target::Pin(_) => self.timing().spoilt,
         };
@@ -361,6 +379,7 @@ impl Observer {
                 Target::Pin(_) => Settling::default(),
             },
             spoilt: 0,
+            closing,
             is_decided: false,
         });
         vec![Observation::Began(target)]
@@ -384,7 +403,7 @@ impl Observer {
         }
     }
 
-    fn decide(&mut self, value: PinValue, at: Moment, seen: &mut Vec<Observation>) {
+    fn decide(&mut self, value: PinValue, look: Look, at: Moment, seen: &mut Vec<Observation>) {
         let Some(visit) = &self.visit else { return };
         match visit.target {
             Target::Pin(pin) => {
@@ -405,7 +424,7 @@ impl Observer {
                     *slot = Some(result);
                 }
             }
-            Target::Check => match self.check.judge(value) {
+            Target::Check => match self.check.judge(value, look) {
                 CheckVerdict::Good => seen.push(Observation::Checked),
                 CheckVerdict::Bad { expected, voided } => {
                     self.void(&voided);

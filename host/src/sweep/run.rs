@@ -135,7 +135,7 @@ pub struct Swept {
     pub values: Vec<PinValue>,
     /// The evidence of each pin, by index.
     pub results: Vec<Option<PinResult>>,
-    /// How long it took, from the first closed channel to the last decided pin.
+    /// How long it took, from the first closed channel to the end of the last visit.
     pub took: std::time::Duration,
     /// The least that it could have taken.
     pub floor: Floor,
@@ -156,7 +156,6 @@ pub fn run(
     let mut conductor = Conductor::new(score, now);
     let mut frames = Accumulator::<BoardMessage>::new();
     let mut floods = [Flood::default(); 2];
-    let mut span: Option<(Moment, Moment)> = None;
     let outcome = loop {
         let mut ended = None;
         while let Some(output) = conductor.next_output() {
@@ -174,9 +173,6 @@ pub fn run(
                     }
                 }
                 Output::Tell(notice) => {
-                    if matches!(notice, Notice::Visiting { .. }) {
-                        span.get_or_insert((now, now));
-                    }
                     recorder.record(now, Record::Told(&notice));
                     // What is not on record is not shown as done.
                     if !notice.is_progress() || recorder.trouble().is_none() {
@@ -184,9 +180,6 @@ pub fn run(
                     }
                 }
                 Output::Pin(result) => {
-                    if let Some((_, last)) = &mut span {
-                        *last = now;
-                    }
                     recorder.record(now, Record::Pin(&result));
                 }
                 Output::Ended(outcome) => ended = Some(outcome),
@@ -254,7 +247,7 @@ pub fn run(
     Swept {
         values: observer.values(),
         results: observer.results().to_vec(),
-        took: span.map_or(std::time::Duration::ZERO, |(first, last)| last.since(first)),
+        took: conductor.took(),
         floor: conductor.floor(),
         outcome,
     }

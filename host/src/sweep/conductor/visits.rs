@@ -52,6 +52,7 @@ impl Conductor {
         if let Phase::Moving { visit } | Phase::Reading { visit, .. } = self.phase {
             self.phase = Phase::Reading { visit, since: now };
             let total = self.score.setting.plan.visits.len();
+            self.span.get_or_insert((now, now));
             self.out.push_back(Output::Tell(Notice::Visiting { target, done: self.done, total }));
             self.ear.want(true, now);
         }
@@ -105,6 +106,9 @@ impl Conductor {
             return;
         }
         self.done += 1;
+        if let Some((_, last)) = &mut self.span {
+            *last = now;
+        }
         if self.todo.is_empty() {
             self.repeat_unsettled();
         }
@@ -140,15 +144,13 @@ impl Conductor {
     fn prove(&mut self) {
         let visits = &self.score.setting.plan.visits;
         let Some(check) = visits.iter().find(|visit| visit.target == Target::Check) else { return };
-        let wanted = self.observer.wants_proof();
-        if wanted.is_empty() || self.proofs >= MOST_CHECK_FAILURES {
+        let Some(wanted) = self.observer.wants_proof() else { return };
+        if self.proofs >= MOST_CHECK_FAILURES {
             return;
         }
         self.proofs += 1;
-        self.proof_visits += wanted.len() + 1;
         self.stepping = Stepping::Direct;
-        let is_told = |visit: &&Visit| matches!(visit.target, Target::Pin(pin) if wanted.contains(&pin));
-        self.todo.extend(visits.iter().filter(is_told).copied());
+        self.todo.extend(visits.iter().find(|visit| visit.target == Target::Pin(wanted)));
         self.todo.push_back(*check);
     }
 }
