@@ -8,7 +8,10 @@
 #![allow(clippy::disallowed_methods, reason = "emulators run in real time")]
 
 mod hostile;
+mod latency;
 mod microbit;
 mod pico;
+mod plans;
 mod relays;
+mod signals;
 mod wiretap;

@@ -17,18 +17,25 @@ pub(crate) struct Bench {
     line: TcpStream,
     incoming: Accumulator<BoardMessage>,
     seq: u16,
+    /// Answers that nobody has waited for yet: number and time.
+    heard: Vec<(u16, u64)>,
 }
 
 impl Bench {
     pub(crate) fn greeted() -> Option<Self> {
-        let board = Microbit::start()?;
+        Microbit::start().map(Self::new)
+    }
+
+    /// Greets a board that runs.
+    pub(crate) fn new(board: Microbit) -> Self {
         let line = TcpStream::connect(board.uart()).unwrap();
         line.set_nodelay(true).unwrap();
         line.set_read_timeout(Some(Duration::from_millis(20))).unwrap();
         let wiretap = Wiretap::new(Microbit::LINES, 0);
-        let mut bench = Self { board, wiretap, line, incoming: Accumulator::new(), seq: 0 };
+        let mut bench =
+            Self { board, wiretap, line, incoming: Accumulator::new(), seq: 0, heard: Vec::new() };
         bench.greet();
-        Some(bench)
+        bench
     }
 
     /// Greets until it is answered: the chip may still be starting, and what came before it listens is lost.
@@ -51,6 +58,32 @@ impl Bench {
         let frame = encode(&RequestFrame { seq: self.seq, request });
         self.send_bytes(&frame);
         self.seq
+    }
+
+    /// Sends two requests in one go and returns their numbers.
+    pub(crate) fn send_two(&mut self, first: Request, second: Request) -> (u16, u16) {
+        let numbers = (self.seq.wrapping_add(1), self.seq.wrapping_add(2));
+        self.seq = numbers.1;
+        let frames = [(numbers.0, first), (numbers.1, second)]
+            .map(|(seq, request)| encode(&RequestFrame { seq, request }).to_vec());
+        self.send_bytes(&frames.concat());
+        numbers
+    }
+
+    /// Waits for an answer and tells the time that is stamped on it; other messages are dropped.
+    pub(crate) fn answered_at_us(&mut self, seq: u16) -> u64 {
+        let start = Instant::now();
+        while start.elapsed() < Duration::from_secs(10) {
+            if let Some(place) = self.heard.iter().position(|(number, _)| *number == seq) {
+                return self.heard.remove(place).1;
+            }
+            for message in self.listen() {
+                if let BoardMessage::Answer { seq, at_us, .. } = message {
+                    self.heard.push((seq, at_us));
+                }
+            }
+        }
+        panic!("no answer to request {seq}");
     }
 
     /// Messages that come until none does for 20 ms.

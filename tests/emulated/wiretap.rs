@@ -8,7 +8,8 @@ pub(crate) struct Wiretap {
     lines: Lines,
     break_ns: u64,
     pins: Levels,
-    opened_ns: Option<u64>,
+    /// When the last channel was opened.
+    pub(crate) opened_ns: Option<u64>,
     /// Every channel that was closed, in order, with its time.
     pub(crate) closings: Vec<(u8, Option<u64>)>,
     /// The shortest time from opening to closing.

@@ -209,6 +209,18 @@ impl Pico {
         number(&answer["end"]) - number(&answer["lowest"])
     }
 
+    /// Bytes of stack that the image can use, by its calls: `cargo images` leaves it beside the image.
+    ///
+    /// # Panics
+    ///
+    /// If it is not there.
+    #[must_use]
+    pub fn stack_at_most(&self) -> u64 {
+        let text = std::fs::read_to_string(self.image.with_extension("stack"));
+        let text = text.expect("`cargo images` leaves a .stack file beside each image");
+        text.split(' ').next().and_then(|bytes| bytes.parse().ok()).expect("it begins with the bytes")
+    }
+
     /// The switching board.
     #[must_use]
     pub fn board(&self) -> PicoBoard {
