@@ -6,6 +6,7 @@
     reason = "the command line is an edge: it opens files and reads the clock"
 )]
 
+mod batch;
 mod compare;
 mod config;
 mod emulation;
@@ -50,6 +51,7 @@ enum Command {
     Compare(compare::Args),
     Reference(reference::Args),
     Replay(replay::Args),
+    Batch(Box<batch::Args>),
     History(history::Args),
     Jig(jig::Args),
     Meter(meter::Args),
@@ -86,6 +88,7 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::Sweep(args) => sweep::run(args, screen),
         Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
+        Command::Batch(args) => batch::run(args, screen),
         Command::History(args) => history::run(args, screen),
         Command::Jig(args) => jig::run(args, screen),
         Command::Meter(args) => meter::run(args, screen),
