@@ -107,6 +107,14 @@ impl Emulation {
         Ok(Self { connector, setup, profile, options, specimen, design, faults, seed: args.seed })
     }
 
+    /// The same board on the jig of another seed, which has worn, and on a meter that shows `scale` of what is there.
+    pub(super) fn aged(mut self, jig: u64, wear: Option<JigTrouble>, scale: f64) -> Self {
+        self.setup.seed = jig;
+        self.setup.troubles.extend(wear);
+        self.options.scale = scale;
+        self
+    }
+
     /// Switches the bench on.
     pub(super) fn bench(&self) -> Result<Bench, Failure> {
         Bench::new(
@@ -172,7 +180,16 @@ impl Emulation {
     pub(super) fn describe(&self) -> serde_json::Value {
         let faults: Vec<String> = self.faults.iter().map(Fault::to_string).collect();
         let troubles: Vec<String> = self.setup.troubles.iter().map(JigTrouble::to_string).collect();
-        json!({ "seed": self.seed, "faults": faults, "jig_troubles": troubles })
+        let mut whole = json!({ "seed": self.seed, "faults": faults, "jig_troubles": troubles });
+        if self.options.scale != 1.0 {
+            whole["meter_scale"] = json!(self.options.scale);
+        }
+        whole
+    }
+
+    /// Whether nothing was put into the board.
+    pub(super) const fn is_sound(&self) -> bool {
+        self.faults.is_empty()
     }
 
     /// What was put in, for a person, one line a fault.

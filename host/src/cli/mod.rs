@@ -6,6 +6,7 @@
     reason = "the command line is an edge: it opens files and reads the clock"
 )]
 
+mod batch;
 mod compare;
 mod completions;
 mod config;
@@ -59,6 +60,7 @@ enum Command {
     Compare(compare::Args),
     Reference(reference::Args),
     Replay(replay::Args),
+    Batch(Box<batch::Args>),
     History(history::Args),
     Jig(jig::Args),
     Meter(meter::Args),
@@ -107,6 +109,7 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::Probe(args) => probe::run(args, screen),
         Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
+        Command::Batch(args) => batch::run(args, screen),
         Command::History(args) => history::run(args, screen),
         Command::Jig(args) => jig::run(args, screen),
         Command::Meter(args) => meter::run(args, screen),

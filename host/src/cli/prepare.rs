@@ -39,12 +39,17 @@ pub(super) fn reference(
             return Ok(None);
         }
     };
+    Ok(Some(source(&reference, path)))
+}
+
+/// A reference as it stands in a log.
+pub(super) fn source(reference: &Reference, path: Option<&Path>) -> ReferenceSource {
     let text = reference.to_toml();
-    Ok(Some(ReferenceSource {
+    ReferenceSource {
         fingerprint: Fingerprint::of(text.as_bytes()),
         path: path.map(|path| path.display().to_string()),
         text: Some(text),
-    }))
+    }
 }
 
 /// Standard deviation between good boards that is assumed, from millivolts.

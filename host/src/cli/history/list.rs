@@ -150,6 +150,15 @@ pub(super) fn came_of_it(sweep: &SweepRow) -> String {
     }
 }
 
+/// A sweep in one line, without its time.
+pub(in crate::cli) fn line(Found { sweep, findings }: &Found) -> String {
+    let mut remarks: Vec<String> = findings.iter().map(in_words).collect();
+    remarks.extend(sweep.placement.as_deref().map(|placement| shown(placement).replace('_', " ")));
+    let board = sweep.board.as_deref().map_or_else(|| "-".to_owned(), shown);
+    let colon = if remarks.is_empty() { "" } else { ": " };
+    format!("{board}  {}  {}{colon}{}", shown(&sweep.connector), came_of_it(sweep), remarks.join(", "))
+}
+
 /// A finding in a few words.
 pub(super) fn in_words(finding: &FindingRow) -> String {
     let kind = Kind::ALL.into_iter().find(|kind| kind.code() == finding.kind);
@@ -159,7 +168,7 @@ pub(super) fn in_words(finding: &FindingRow) -> String {
 }
 
 /// A sweep as an object.
-pub(super) fn as_json(Found { sweep, findings }: &Found) -> serde_json::Value {
+pub(in crate::cli) fn as_json(Found { sweep, findings }: &Found) -> serde_json::Value {
     let findings: Vec<_> = findings
         .iter()
         .map(|finding| {
@@ -191,7 +200,8 @@ pub(super) fn as_json(Found { sweep, findings }: &Found) -> serde_json::Value {
     })
 }
 
-fn csv(found: &[Found]) -> Result<String, csv::Error> {
+/// Sweeps as a table with its head.
+pub(in crate::cli) fn csv(found: &[Found]) -> Result<String, csv::Error> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     writer.write_record([
         "started",

@@ -3,6 +3,8 @@
 mod list;
 mod show;
 
+pub(super) use list::{as_json as json, csv, line};
+
 use std::path::{Path, PathBuf};
 
 use clap::{Args as Arguments, Subcommand};

@@ -155,7 +155,7 @@ impl SimulatedMeter {
                 return sent;
             };
             if sample == Some(next) {
-                self.converter.sample(input(next));
+                self.converter.sample(Volts::of(input(next).get() * self.options.scale));
             } else if end == Some(next) {
                 self.convert(next, &mut sent);
             } else if let Some((at, reply)) = self.replies.pop_front() {

@@ -25,6 +25,8 @@ pub struct MeterOptions {
     pub hum: Option<Hum>,
     /// Steps of the display, where they are wider than the profile's.
     pub steps: Option<Volts>,
+    /// What it shows over what is there: 1 unless its reference has drifted.
+    pub scale: f64,
     /// Part of the frames that are lost.
     pub lost: f64,
     /// Part of the frames that are sent twice.
@@ -82,6 +84,7 @@ impl MeterOptions {
             averaging: profile.timing.spoilt.max(1),
             lag: 0,
             noise: Volts::ZERO,
+            scale: 1.0,
             hum: None,
             steps: None,
             lost: 0.0,

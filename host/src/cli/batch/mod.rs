@@ -1,0 +1,251 @@
+//! `pintally batch`: boards one after another, started by the jig's button or a key.
+
+mod args;
+mod bench;
+mod panel;
+mod round;
+mod tally;
+mod words;
+
+pub(super) use args::Args;
+
+use std::{
+    collections::VecDeque,
+    io::BufRead,
+    path::Path,
+    sync::{
+        atomic::{AtomicBool, Ordering},
+        mpsc,
+    },
+    thread,
+};
+
+use self::{
+    bench::Station,
+    panel::{Panel, Pressed},
+    round::Round,
+    tally::Tally,
+};
+use super::{Screen, once, place, prepare};
+use crate::{
+    batch_run::{Action, Event, Machine, Naming, Outcome, Past, Progress, Prompt, Reason, Setup},
+    exit_status::ExitStatus,
+    failure::Failure,
+    history::{Filter, History, HistoryError, SweepRow},
+    log::Ending,
+};
+
+/// Runs the command.
+pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    let args = &args.filled()?;
+    let stop = once::stop_switch();
+    let mut station = Station::new(args, &stop, screen)?;
+    let data = place::data_folder(args.data.as_deref())?;
+    let mut history = open(&data)?;
+    for error in history.catch_up().map_err(fail)?.unusable {
+        screen.tell(&format!("warning: left out: {error}"));
+    }
+    let name = name(args, &history)?;
+    let connectors: Vec<String> = station.connectors().map(|connector| connector.name.clone()).collect();
+    let sweeps = sweeps(&history, &name)?;
+    let past: Vec<Past> = sweeps.iter().filter_map(past).collect();
+    if let Some(other) = past.iter().find(|sweep| !connectors.contains(&sweep.connector)) {
+        return Err(Failure::new(
+            ExitStatus::Configuration,
+            format!(
+                "expected the connectors of batch {name}, which has {}, found {}",
+                other.connector,
+                connectors.join(", ")
+            ),
+        )
+        .hint("give the same --connector or --kind as when the batch began"));
+    }
+    let progress = Progress::of(&past, &connectors);
+    let confirmed_by = prepare::confirm(args.practice, args.unpowered, args.operator.as_deref(), screen)?;
+    let setup = Setup {
+        connectors: connectors.clone(),
+        naming: match (&args.count_from, args.practice) {
+            (Some(first), _) => Naming::Counted(first.clone()),
+            (None, true) => Naming::Counted("P001".to_owned()),
+            (None, false) => Naming::Asked,
+        },
+        name_starts: args.name_starts,
+        boards: args.boards,
+        reseats: args.reseats,
+    };
+    let mut tally = Tally::new(&station);
+    tally.resume(&data, &sweeps, &past, &progress);
+    if args.resume.is_some() {
+        screen.tell(&format!("batch {name} goes on: {} boards are done", progress.done));
+    } else {
+        screen.tell(&format!("batch {name}; /help tells the keys"));
+    }
+    let (machine, actions) = Machine::new(setup, &progress);
+    let round = Round {
+        args,
+        name: &name,
+        data: &data,
+        confirmed_by: &confirmed_by,
+        history,
+        tally,
+        last_session: None,
+        has_head: false,
+    };
+    let reason = follow(machine, actions, round, &mut station, &stop, screen)?;
+    match reason.0 {
+        Reason::Complete => {}
+        Reason::Stopped => screen.tell(&format!("stopped; go on with: pintally batch --resume {name} ...")),
+    }
+    Ok(match reason.1 {
+        Outcome::Matches => ExitStatus::Matches,
+        Outcome::Differs => ExitStatus::Differs,
+        _ => ExitStatus::Inconclusive,
+    })
+}
+
+/// Does what the machine says until the batch is over; how it ended, and its worst board.
+fn follow(
+    mut machine: Machine,
+    actions: Vec<Action>,
+    mut round: Round<'_>,
+    station: &mut Station,
+    stop: &AtomicBool,
+    screen: &mut Screen,
+) -> Result<(Reason, Outcome), Failure> {
+    let mut panel = Panel::default();
+    let lines = if round.args.practice { None } else { Some(typed()) };
+    let mut actions = VecDeque::from(actions);
+    let mut worst = Outcome::Matches;
+    loop {
+        let mut awaited = None;
+        while let Some(action) = actions.pop_front() {
+            match action {
+                Action::Signal(light, sound) => panel.show(light, sound),
+                Action::Ask(prompt) => {
+                    let names: Vec<&str> =
+                        station.connectors().map(|connector| connector.name.as_str()).collect();
+                    if !round.args.practice || matches!(prompt, Prompt::Unfinished(_)) {
+                        screen.tell(&words::prompt(&prompt, &names));
+                    }
+                    awaited = Some(prompt);
+                }
+                Action::Sweep(job) => {
+                    if let Some(devices) = station.ports() {
+                        panel.send(devices)?;
+                    }
+                    let outcome = round.sweep(&job, station, screen)?;
+                    actions.extend(machine.take(Event::Swept(outcome)));
+                }
+                Action::Decided(what) => round.decided(what, screen),
+                Action::Note { board, text } => round.note(&board, &text, screen),
+                Action::Done { board, place, outcome } => {
+                    worst = worst.worse(outcome);
+                    round.done(&board, place, outcome, screen);
+                }
+                Action::GivenUp { board, place } => {
+                    worst = worst.worse(Outcome::Inconclusive);
+                    screen.tell(&format!("board {place}, {}: given up", crate::label::shown(&board)));
+                }
+                Action::End(reason) => {
+                    if let Some(devices) = station.ports() {
+                        panel.send(devices)?;
+                    }
+                    round.tally.finish(round.args.quiet, screen);
+                    return Ok((reason, worst));
+                }
+            }
+        }
+        actions.extend(machine.take(match (station.ports(), &lines) {
+            (Some(devices), Some(lines)) => match panel.wait(devices, &mut || lines.try_recv().ok())? {
+                Pressed::Button => Event::Button,
+                Pressed::Line(line) => Event::Line(line),
+                Pressed::Stop => Event::Stop,
+            },
+            // The hands of the practice bench do what they are asked, and give up what cannot be put right.
+            _ if stop.load(Ordering::Relaxed) => Event::Stop,
+            _ if matches!(awaited, Some(Prompt::Remedy { .. })) => Event::Line("/skip".to_owned()),
+            _ => Event::Button,
+        }));
+    }
+}
+
+/// Lines from the keyboard, or from a barcode reader that acts as one.
+fn typed() -> mpsc::Receiver<String> {
+    let (sender, lines) = mpsc::channel();
+    // Ends with the process: a read of standard input cannot be called off.
+    thread::spawn(move || {
+        for line in std::io::stdin().lock().lines() {
+            let Ok(line) = line else { return };
+            if sender.send(line).is_err() {
+                return;
+            }
+        }
+    });
+    lines
+}
+
+/// The name of the batch: the one to resume, or a new one.
+fn name(args: &Args, history: &History) -> Result<String, Failure> {
+    let exists = |name: &str| -> Result<bool, Failure> { Ok(!sweeps(history, name)?.is_empty()) };
+    if let Some(name) = &args.resume {
+        if !exists(name)? {
+            let found = format!(
+                "expected a batch that was begun, found none of the name {}",
+                crate::label::Found(name)
+            );
+            return Err(Failure::new(ExitStatus::NoInput, found)
+                .hint("`pintally history --format csv --all` names the batch of each sweep"));
+        }
+        return Ok(name.clone());
+    }
+    let name = match &args.name {
+        Some(name) => prepare::checked_name("--name", name)?,
+        None => place::session_name(&place::now(), None),
+    };
+    if exists(&name)? {
+        return Err(Failure::new(
+            ExitStatus::Usage,
+            format!("expected a new name for the batch, found {name} in the history already"),
+        )
+        .hint(format!("go on with it: --resume {name}")));
+    }
+    Ok(name)
+}
+
+/// The sweeps of a batch, the oldest first.
+fn sweeps(history: &History, name: &str) -> Result<Vec<SweepRow>, Failure> {
+    let filter = Filter { batch: Some(name.to_owned()), ..Filter::default() };
+    let (found, _) = history.sweeps(&filter).map_err(fail)?;
+    Ok(found.into_iter().rev().map(|found| found.sweep).collect())
+}
+
+/// What a row of the history says about how far the batch got.
+fn past(row: &SweepRow) -> Option<Past> {
+    let batch = row.batch.as_ref()?;
+    let outcome = match (row.ending, row.verdict.as_deref()) {
+        (Some(Ending::Complete), None) => Outcome::Unjudged,
+        (Some(Ending::Complete), Some("matches")) => Outcome::Matches,
+        (Some(Ending::Complete), Some("differs")) if row.placement.is_none() => Outcome::Differs,
+        // A second reading was as doubtful as the first: that is the result, unless the operator sweeps it again.
+        (Some(Ending::Complete), Some("inconclusive")) if batch.attempt > 1 => Outcome::Inconclusive,
+        (Some(Ending::Complete), Some("inconclusive")) => Outcome::Doubtful(crate::batch_run::Doubt::Reading),
+        (Some(Ending::Complete), Some(_)) => Outcome::Doubtful(crate::batch_run::Doubt::Seating),
+        _ => Outcome::Failed,
+    };
+    Some(Past {
+        board: row.board.clone().unwrap_or_default(),
+        place: batch.place,
+        connector: row.connector.clone(),
+        attempt: batch.attempt,
+        outcome,
+    })
+}
+
+fn open(data: &Path) -> Result<History, Failure> {
+    History::open(data).map_err(fail)
+}
+
+fn fail(error: HistoryError) -> Failure {
+    let hint = error.hint();
+    Failure::new(error.exit_status(), error).hint(hint)
+}
