@@ -19,6 +19,7 @@ mod practice;
 mod progress;
 mod reference;
 mod replay;
+mod report;
 mod screen;
 mod sweep;
 mod verdict;
@@ -44,6 +45,7 @@ enum Command {
     Compare(compare::Args),
     Reference(reference::Args),
     Replay(replay::Args),
+    Report(report::Args),
     Jig(jig::Args),
     Meter(meter::Args),
 }
@@ -78,6 +80,7 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::Sweep(args) => sweep::run(args, screen),
         Command::Practice(args) => practice::run(args, screen),
         Command::Replay(args) => replay::run(args, screen),
+        Command::Report(args) => report::run(args, screen),
         Command::Jig(args) => jig::run(args, screen),
         Command::Meter(args) => meter::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
