@@ -35,6 +35,18 @@ pub enum Outcome {
     Inconclusive,
 }
 
+impl Outcome {
+    /// The name in files.
+    #[must_use]
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Matches => "matches",
+            Self::Differs => "differs",
+            Self::Inconclusive => "inconclusive",
+        }
+    }
+}
+
 /// One pin of a sweep.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PinEntry {

@@ -29,6 +29,7 @@ mod probe;
 mod progress;
 mod reference;
 mod replay;
+mod report;
 mod screen;
 mod sweep;
 mod verdict;
@@ -62,6 +63,7 @@ enum Command {
     Replay(replay::Args),
     Batch(Box<batch::Args>),
     History(history::Args),
+    Report(report::Args),
     Jig(jig::Args),
     Meter(meter::Args),
     Completions(completions::Args),
@@ -111,6 +113,7 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::Replay(args) => replay::run(args, screen),
         Command::Batch(args) => batch::run(args, screen),
         Command::History(args) => history::run(args, screen),
+        Command::Report(args) => report::run(args, screen),
         Command::Jig(args) => jig::run(args, screen),
         Command::Meter(args) => meter::run(args, screen),
         Command::Completions(args) => completions::run(args, screen),

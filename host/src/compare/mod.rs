@@ -8,6 +8,7 @@
 
 mod assumptions;
 mod batch;
+mod change;
 mod common;
 mod engine;
 mod evidence;
@@ -19,6 +20,7 @@ mod placement;
 
 pub use assumptions::Assumptions;
 pub use batch::Batch;
+pub use change::{Change, PinChange};
 pub use engine::{Engine, judge};
 pub use judgement::{
     Alternative, Check, Difference, Doubt, Evidence, Finding, Judgement, Kind, NotShown, PinJudgement,

@@ -1,7 +1,12 @@
 //! Judgements as CSV: one row a pin, for a spreadsheet.
 
 use super::json::verdict_code;
-use crate::{compare::Judgement, connector::Connector, units::Volts};
+use crate::{
+    compare::{Change, Judgement},
+    connector::Connector,
+    record::SweepRecord,
+    units::Volts,
+};
 
 /// The header of the rows that [`csv()`] makes.
 pub const CSV_HEADER: &str = "board,pin,reading,reference,expected,difference,limit,verdict,finding";
@@ -29,6 +34,20 @@ pub fn csv(connector: &Connector, judgement: &Judgement) -> String {
         ];
         out.push_str(&row.join(","));
         out.push('\n');
+    }
+    out
+}
+
+/// What became of each pin of a board between two sweeps, as rows of CSV with their header.
+#[must_use]
+pub fn change_csv(before: &SweepRecord, after: &SweepRecord, change: &Change) -> String {
+    let mut out = String::from("board,pin,before,after,change\n");
+    let board = field(after.board.as_deref().unwrap_or(&after.session));
+    for (pin, what) in change.pins.iter().enumerate() {
+        let value =
+            |record: &SweepRecord| record.readings.get(pin).map_or_else(String::new, ToString::to_string);
+        let name = field(&super::name(&after.connector, pin));
+        out.push_str(&format!("{board},{name},{},{},{}\n", value(before), value(after), what.code()));
     }
     out
 }

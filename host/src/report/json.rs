@@ -90,12 +90,23 @@ enum Shown {
 /// One judgement as a line of JSON, without its line end; with every pin if `pins`.
 #[must_use]
 pub fn json(connector: &Connector, judgement: &Judgement, pins: bool) -> String {
+    serde_json::to_string(&line(connector, judgement, pins))
+        .expect("plain structs of text and finite numbers are JSON")
+}
+
+/// The same with every pin, as a part of a document.
+pub(super) fn judgement_value(connector: &Connector, judgement: &Judgement) -> serde_json::Value {
+    serde_json::to_value(line(connector, judgement, true))
+        .expect("plain structs of text and finite numbers are JSON")
+}
+
+fn line<'a>(connector: &'a Connector, judgement: &'a Judgement, pins: bool) -> Line<'a> {
     let name = |pin: &usize| connector.pins.get(*pin).map_or("?", |pin| pin.name.as_str());
     let list = |pins: &[usize]| pins.iter().map(name).collect::<Vec<_>>();
     let at = |evidence: &[Evidence], value: fn(&Evidence) -> PinValue| {
         evidence.iter().map(|e| At { pin: name(&e.pin), reading: shown(value(e)) }).collect::<Vec<_>>()
     };
-    let line = Line {
+    Line {
         board: &judgement.board,
         verdict: judgement.verdict.code(),
         reason: judgement.verdict.to_string(),
@@ -145,8 +156,7 @@ pub fn json(connector: &Connector, judgement: &Judgement, pins: bool) -> String 
                 })
                 .collect()
         }),
-    };
-    serde_json::to_string(&line).expect("plain structs of text and finite numbers are JSON")
+    }
 }
 
 /// The name of a pin's verdict in files.
@@ -180,7 +190,7 @@ fn shown(value: PinValue) -> Shown {
 }
 
 /// Volts with the decimals of a bench meter's diode test and one more.
-fn millivolts(volts: Volts) -> f64 {
+pub(super) fn millivolts(volts: Volts) -> f64 {
     digits(volts.get(), 4)
 }
 

@@ -1,13 +1,21 @@
-//! A judgement as text for a technician, as JSON Lines and as CSV. Pure: judgements go in, text comes out.
+//! What is shown of judgements, sweeps, repairs and batches: text for a technician, JSON Lines and CSV for programs,
+//! HTML, Markdown and JSON documents to keep and hand on. Pure: values go in, text comes out.
 
 mod csv;
+mod document;
+mod html;
 mod json;
+mod markdown;
 mod notice;
 mod repair;
 mod text;
+mod words;
 
-pub use csv::{CSV_HEADER, csv};
+pub use csv::{CSV_HEADER, change_csv, csv};
+pub use document::{batch_document, change_document, in_brief, sweep_document};
+pub use html::{BatchPage, SweepLine, before_and_after, customer, of_batch, of_sweep};
 pub use json::json;
+pub use markdown::{batch_markdown, change_markdown, sweep_markdown};
 pub use notice::{NoticeText, notice};
 pub use repair::{checklist, repaired};
 pub use text::text;

@@ -3,7 +3,10 @@
 
 use std::fmt::Write;
 
-use super::{alternative, fault, instruction, name, names};
+use super::{
+    alternative, fault, instruction, name, names,
+    words::{self, is_beyond},
+};
 use crate::{
     compare::{Judgement, NotShown, PinJudgement, PinVerdict, Shared},
     connector::Connector,
@@ -62,25 +65,8 @@ fn write(out: &mut String, connector: &Connector, judgement: &Judgement) -> std:
     not_shown(out, connector, &judgement.not_shown)
 }
 
-/// What is worth telling of what was taken out: less than this is the ordinary difference of two days. Volts, kelvin.
-const WORTH_TELLING: (f64, f64) = (0.004, 4.0);
-
 fn shared(out: &mut String, shared: &Shared) -> std::fmt::Result {
-    let mut parts = Vec::new();
-    if let Some(ratio) = shared.current_ratio {
-        parts.push(format!("the test current is about {ratio:.2} of the reference's"));
-    }
-    if let Some(drop) = shared.drop.filter(|d| d.get().abs() >= WORTH_TELLING.0) {
-        let way = if drop.get() > 0.0 { "more" } else { "less" };
-        parts.push(format!("junctions drop {:.0} mV {way} than in the reference", drop.get().abs() * 1e3));
-    }
-    if let Some(warmer) = shared.warmer.filter(|k| k.get().abs() >= WORTH_TELLING.1) {
-        let way = if warmer.get() > 0.0 { "warmer" } else { "colder" };
-        parts.push(format!("the board is about {:.0} K {way}", warmer.get().abs()));
-    }
-    if let Some(path) = shared.path {
-        parts.push(format!("leads and clip add about {path}"));
-    }
+    let parts = words::shared(shared);
     if parts.is_empty() { Ok(()) } else { writeln!(out, "Taken out first: {}", parts.join("; ")) }
 }
 
@@ -112,34 +98,10 @@ fn table(out: &mut String, connector: &Connector, pins: &[PinJudgement]) -> std:
     Ok(())
 }
 
-/// Whether the reading lies outside the limit.
-fn is_beyond(pin: &PinJudgement) -> bool {
-    pin.difference.zip(pin.limit).is_some_and(|(difference, limit)| difference.get().abs() > limit.get())
-}
-
 fn not_shown(out: &mut String, connector: &Connector, limits: &NotShown) -> std::fmt::Result {
     writeln!(out, "This check does not show:")?;
-    let joints = limits.smallest_joint.iter().flatten();
-    if let Some(worst) = joints.max_by(|a, b| a.get().total_cmp(&b.get())) {
-        writeln!(out, "  joints below about {worst} (the worst pin; JSON lists each)")?;
-    }
-    if !limits.like_neighbours.is_empty() {
-        let pairs: Vec<String> = limits
-            .like_neighbours
-            .iter()
-            .map(|(a, b)| format!("{}-{}", name(connector, *a), name(connector, *b)))
-            .collect();
-        writeln!(out, "  bridges between like neighbours: {}", pairs.join(" "))?;
-    }
-    if !limits.open_by_design.is_empty() {
-        writeln!(
-            out,
-            "  open joints where a good board reads OL: {}",
-            names(connector, &limits.open_by_design)
-        )?;
-    }
-    if limits.known_good == 1 {
-        writeln!(out, "  how far good boards differ: one known-good board was given, the spread is assumed")?;
+    for line in words::not_shown(connector, limits) {
+        writeln!(out, "  {line}")?;
     }
     Ok(())
 }

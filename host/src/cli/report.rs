@@ -1,0 +1,231 @@
+//! `pintally report`: what session logs say, as a page to keep, print and hand on.
+
+mod gather;
+
+use std::{
+    fs::{self, File},
+    io::{BufReader, Write},
+    path::{Path, PathBuf},
+};
+
+use clap::{Args as Arguments, ValueEnum};
+
+use super::Screen;
+use crate::{
+    batch::Tuning,
+    compare::{Change, Judgement, Verdict},
+    exit_status::ExitStatus,
+    failure::Failure,
+    record::{RecordError, SweepRecord},
+    report,
+};
+
+/// Make a report of session logs: of one sweep, of a batch, or before and after a repair
+///
+/// One log gives the report of a sweep, several that of a batch. The page is one file without scripts; it needs no
+/// network and prints well.
+#[derive(Debug, Arguments)]
+pub(super) struct Args {
+    /// Session logs: one sweep, or all sweeps of a batch
+    #[arg(value_name = "LOG", required_unless_present = "before", conflicts_with = "before")]
+    logs: Vec<PathBuf>,
+    /// Session log of the board before its repair
+    #[arg(long, value_name = "LOG", requires = "after")]
+    before: Option<PathBuf>,
+    /// Session log of the board after its repair
+    #[arg(long, value_name = "LOG", requires = "before")]
+    after: Option<PathBuf>,
+    /// How to write it
+    #[arg(long, value_enum, default_value_t = Format::Html)]
+    format: Format,
+    /// Write the report here instead of standard output
+    #[arg(long, short, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// One page in plain words for the owner of the board
+    #[arg(long, conflicts_with = "before")]
+    customer: bool,
+    /// In a batch: sound boards per false notice about jig or meter
+    #[arg(long, value_name = "BOARDS", default_value_t = 1000)]
+    run_length: u32,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// One page for a browser or a printer
+    Html,
+    /// For tickets and wikis
+    Markdown,
+    /// For programs; docs/schema/report.json describes it
+    Json,
+    /// One row a pin, for a spreadsheet
+    Csv,
+}
+
+/// Runs the command.
+pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    if args.customer && (args.format != Format::Html || args.logs.len() != 1) {
+        return Err(Failure::new(
+            ExitStatus::Usage,
+            "expected --customer with one session log and --format html, found something else",
+        )
+        .hint("name one log: each board has its own page"));
+    }
+    let (text, status) = match (&args.before, &args.after, args.logs.as_slice()) {
+        (Some(before), Some(after), _) => repair(before, after, args.format, screen)?,
+        (_, _, [one]) => sweep(one, args, screen)?,
+        (_, _, logs) => batch(logs, args, screen)?,
+    };
+    write(&text, args, screen)?;
+    Ok(status)
+}
+
+fn sweep(path: &Path, args: &Args, screen: &mut Screen) -> Result<(String, ExitStatus), Failure> {
+    let record = read(path, screen)?;
+    let text = match args.format {
+        Format::Html if args.customer => report::customer(&record),
+        Format::Html => report::of_sweep(&record),
+        Format::Markdown => report::sweep_markdown(&record),
+        Format::Json => pretty(&report::sweep_document(&record)),
+        Format::Csv => {
+            let judgement = judged(&record, path)?;
+            format!("{}\n{}", report::CSV_HEADER, report::csv(&record.connector, judgement))
+        }
+    };
+    let status = record.judgement.as_ref().map_or(ExitStatus::Inconclusive, status_of);
+    Ok((text, status))
+}
+
+fn repair(
+    before: &Path,
+    after: &Path,
+    format: Format,
+    screen: &mut Screen,
+) -> Result<(String, ExitStatus), Failure> {
+    let (first, second) = (read(before, screen)?, read(after, screen)?);
+    if first.connector != second.connector {
+        return Err(Failure::new(
+            ExitStatus::Data,
+            format!(
+                "expected two sweeps of one connector, found {} in {} and {} in {}",
+                first.connector.name,
+                before.display(),
+                second.connector.name,
+                after.display()
+            ),
+        )
+        .hint("name the logs of the same connector, drawn alike"));
+    }
+    if first.started > second.started {
+        screen.tell("warning: the sweep before the repair began after the one after it; are they exchanged?");
+    }
+    let text = match format {
+        Format::Html => report::before_and_after(&first, &second),
+        Format::Markdown => report::change_markdown(&first, &second),
+        Format::Json => pretty(&report::change_document(&first, &second)),
+        Format::Csv => {
+            let change = Change::between(judged(&first, before)?, judged(&second, after)?);
+            report::change_csv(&first, &second, &change)
+        }
+    };
+    let status = second.judgement.as_ref().map_or(ExitStatus::Inconclusive, status_of);
+    Ok((text, status))
+}
+
+fn batch(logs: &[PathBuf], args: &Args, screen: &mut Screen) -> Result<(String, ExitStatus), Failure> {
+    if args.run_length == 0 {
+        return Err(Failure::new(ExitStatus::Usage, "expected --run-length of at least 1 board, found 0"));
+    }
+    let tuning = Tuning { run_length: f64::from(args.run_length) };
+    let mut gathered = gather::Gathered::new(tuning);
+    let mut rows = format!("{}\n", report::CSV_HEADER);
+    // Two passes, so that thousands of logs in any order need no more memory than one record: the first tells when each
+    // began, the second takes them in that order.
+    let mut order = Vec::new();
+    for path in logs {
+        order.push((gather::began(path)?, path));
+    }
+    order.sort_by(|a, b| a.0.cmp(&b.0));
+    for (_, path) in order {
+        let record = read(path, screen)?;
+        if let (Format::Csv, Some(judgement)) = (args.format, &record.judgement) {
+            rows.push_str(&report::csv(&record.connector, judgement));
+        }
+        gathered.take(&record);
+    }
+    let pages = gathered.pages();
+    let status = gather::status(&pages);
+    let text = match args.format {
+        Format::Html => report::of_batch(&pages),
+        Format::Markdown => report::batch_markdown(&pages),
+        Format::Json => pretty(&report::batch_document(&pages)),
+        Format::Csv => rows,
+    };
+    Ok((text, status))
+}
+
+/// The record of a log.
+fn read(path: &Path, screen: &mut Screen) -> Result<SweepRecord, Failure> {
+    let file = File::open(path).map_err(|error| {
+        Failure::new(ExitStatus::NoInput, format!("cannot read session log {}: {error}", path.display()))
+    })?;
+    let record = SweepRecord::read(BufReader::new(file)).map_err(|error: RecordError| {
+        let hint = error.hint();
+        Failure::new(ExitStatus::Data, format!("{}: {error}", path.display())).hint(hint)
+    })?;
+    for trouble in &record.troubles {
+        screen.tell(&format!("warning: {}: {trouble}", path.display()));
+    }
+    Ok(record)
+}
+
+fn judged<'a>(record: &'a SweepRecord, path: &Path) -> Result<&'a Judgement, Failure> {
+    record.judgement.as_ref().ok_or_else(|| {
+        Failure::new(
+            ExitStatus::Data,
+            format!("expected a judged sweep in {}, found one without a reference", path.display()),
+        )
+        .hint("judge it: pintally replay LOG --reference FILE; or take --format json, which has the readings")
+    })
+}
+
+fn pretty(value: &serde_json::Value) -> String {
+    // A value of texts and finite numbers always has a text.
+    let mut text = serde_json::to_string_pretty(value).unwrap_or_default();
+    text.push('\n');
+    text
+}
+
+fn write(text: &str, args: &Args, screen: &mut Screen) -> Result<(), Failure> {
+    let Some(path) = &args.output else {
+        screen.line(text.trim_end())?;
+        return screen.flush();
+    };
+    let logs = args.logs.iter().chain(&args.before).chain(&args.after);
+    if logs
+        .filter_map(|log| fs::canonicalize(log).ok())
+        .any(|log| fs::canonicalize(path).is_ok_and(|p| p == log))
+    {
+        return Err(Failure::new(
+            ExitStatus::Usage,
+            format!("expected another file for the report, found the session log {}", path.display()),
+        )
+        .hint("a session log is the record and is never written over"));
+    }
+    let mut file = File::create(path).map_err(|error| cannot_write(path, &error))?;
+    file.write_all(text.as_bytes()).map_err(|error| cannot_write(path, &error))?;
+    screen.tell(&format!("report written to {}", path.display()));
+    Ok(())
+}
+
+fn cannot_write(path: &Path, error: &std::io::Error) -> Failure {
+    Failure::new(ExitStatus::Io, format!("cannot write the report to {}: {error}", path.display()))
+        .hint("choose a folder that can be written with --output")
+}
+
+const fn status_of(judgement: &Judgement) -> ExitStatus {
+    match judgement.verdict {
+        Verdict::Matches { .. } => ExitStatus::Matches,
+        Verdict::Differs(_) => ExitStatus::Differs,
+        Verdict::Inconclusive(_) => ExitStatus::Inconclusive,
+    }
+}
