@@ -14,25 +14,35 @@ const METERS: [&str; 4] = ["bench-stream", "fs9721", "es14", "scpi-bench"];
 fn main() -> ExitCode {
     let mut arguments = std::env::args().skip(1);
     let (mut connectors, mut first, mut with_reference) = (1000_u64, 1_u64, true);
+    let (mut only, mut trace) = (None, false);
     while let Some(word) = arguments.next() {
         let number = |text: Option<String>| text.and_then(|text| text.parse().ok());
         match word.as_str() {
             "--connectors" => connectors = number(arguments.next()).unwrap_or(connectors),
             "--seed" => first = number(arguments.next()).unwrap_or(first),
             "--no-reference" => with_reference = false,
+            "--meter" => only = arguments.next(),
+            "--trace" => trace = true,
             other => {
-                eprintln!("expected --connectors N, --seed N or --no-reference, found {other}");
+                eprintln!(
+                    "expected --connectors N, --seed N, --meter NAME, --no-reference or --trace, found {other}"
+                );
                 return ExitCode::from(64);
             }
         }
     }
     let mut by_meter = [Tally::default(); METERS.len()];
     for index in 0..connectors {
-        let meter = (index % METERS.len() as u64) as usize;
+        let named = only.as_ref().and_then(|only| METERS.iter().position(|meter| meter == only));
+        let meter = named.unwrap_or((index % METERS.len() as u64) as usize);
         let Some(profile) = shipped(METERS[meter]) else { continue };
         let seed = first.wrapping_add(index);
         let trial = Trial { profile, seed, habits: Habits::default(), with_reference };
-        let (tally, wrong) = trial.probe();
+        let (tally, wrong) = trial.probe_watched(&mut |action, at| {
+            if trace {
+                eprintln!("{at} {action:?}");
+            }
+        });
         for wrong in wrong {
             eprintln!("{} seed {seed}: {wrong:?}", METERS[meter]);
         }

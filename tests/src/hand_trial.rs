@@ -117,6 +117,15 @@ impl Trial {
     /// If the practice bench cannot be built, which its own tests exclude.
     #[must_use]
     pub fn probe(&self) -> (Tally, Vec<Wrong>) {
+        self.probe_watched(&mut |_, _| {})
+    }
+
+    /// Probes the connector and shows each action.
+    ///
+    /// # Panics
+    /// As [`probe`](Self::probe).
+    #[must_use]
+    pub fn probe_watched(&self, watch: &mut dyn FnMut(&Action, Moment)) -> (Tally, Vec<Wrong>) {
         let connector = connector::from_toml(connector::DEMO).expect("shipped with the program");
         let design = Design::new(&connector, self.seed);
         let diode = self.profile.diode;
@@ -166,6 +175,9 @@ impl Trial {
         let mut ended = Moment::START;
         let probed = run(&mut bench, &score, &mut walk, &mut Nowhere, &mut |action, _, now| {
             ended = now;
+            if let Some(action) = action {
+                watch(action, now);
+            }
             match action {
                 Some(
                     Action::Again { pin, .. }

@@ -140,6 +140,12 @@ impl Expects {
             .min_by(|&a, &b| off(a).unwrap_or(f64::MAX).total_cmp(&off(b).unwrap_or(f64::MAX)))
     }
 
+    /// The pins that stand beside a pin.
+    #[must_use]
+    pub fn beside(&self, pin: usize) -> &[usize] {
+        self.beside.get(pin).map_or(&[], Vec::as_slice)
+    }
+
     /// Whether a pin beside this one shows nothing, by its reading or by what is expected.
     #[must_use]
     pub fn has_open_neighbour(&self, pin: usize, read: &[PinValue]) -> bool {

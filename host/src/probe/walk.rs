@@ -89,6 +89,8 @@ pub struct Walk {
     results: Vec<Option<PinResult>>,
     /// What was taken, in order, each with what it replaced.
     taken: Vec<(usize, Option<PinResult>)>,
+    /// Pins that were asked for once more because a neighbour turned out to read the same.
+    doubted: Vec<usize>,
     guard: Option<Guard>,
     shown: Option<Result<Number, NoValue>>,
     caution: u8,
@@ -124,6 +126,7 @@ impl Walk {
             state,
             results: vec![None; setting.channels.len()],
             taken: Vec::new(),
+            doubted: Vec::new(),
             guard: None,
             shown: None,
             caution: 0,
@@ -498,13 +501,39 @@ impl Walk {
         if let Some(slot) = self.results.get_mut(pin) {
             self.taken.push((pin, slot.replace(result.clone())));
         }
+        let value = result.value;
         actions.push(Action::Took { result, how });
         self.learn();
+        if let Some((doubted, seen, expected)) = self.doubtful_beside(pin, value) {
+            self.doubted.push(doubted);
+            self.extra = self.extra.saturating_add(1);
+            self.state = asking(doubted, now);
+            actions.push(Action::Again { pin: doubted, expected, seen, neighbour: Some(pin), touches: 0 });
+            return;
+        }
         self.state = match self.next_after(pin) {
             Some(next) => asking(next, now),
             None => State::Done,
         };
         actions.extend(self.ask_again());
+    }
+
+    /// A pin beside this one that was taken as differing and reads just what this one does now: it may never have been
+    /// touched. (At an open joint only slips show anything, so slips may well agree.) Each pin is doubted once.
+    fn doubtful_beside(&self, pin: usize, value: PinValue) -> Option<(usize, PinValue, PinValue)> {
+        value.volts()?;
+        self.setting
+            .expects
+            .beside(pin)
+            .iter()
+            .copied()
+            .filter(|other| !self.doubted.contains(other))
+            .find_map(|other| {
+                let seen = self.results.get(other)?.as_ref()?.value;
+                let expected = self.setting.expects.of(other)?.value;
+                let is_doubtful = self.how(other, seen) == How::Differs && agree(seen, value);
+                is_doubtful.then_some((other, seen, expected))
+            })
     }
 
     fn learn(&mut self) {

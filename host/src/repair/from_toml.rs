@@ -6,7 +6,7 @@ use toml::Spanned;
 use super::{Jumper, Pad, PinNote, RepairNotes};
 use crate::{
     connector::{Connector, LONGEST_FILE, PinName},
-    label::{self, LabelProblem},
+    label::{self, Found, LabelProblem},
 };
 
 /// A file of repair notes cannot be used.
@@ -36,7 +36,7 @@ pub enum RepairProblem {
         message: String,
     },
     /// The notes are about another connector.
-    #[error("expected notes about connector {expected}, found some about {}", label::shown(found))]
+    #[error("expected notes about connector {expected}, found some about {}", Found(found))]
     OtherConnector {
         /// The connector that is checked.
         expected: String,
@@ -44,7 +44,7 @@ pub enum RepairProblem {
         found: String,
     },
     /// The connector has no such pin.
-    #[error("expected a pin of connector {connector}, found {}", label::shown(found))]
+    #[error("expected a pin of connector {connector}, found {}", Found(found))]
     UnknownPin {
         /// The connector.
         connector: String,
@@ -64,7 +64,7 @@ pub enum RepairProblem {
         pin: PinName,
     },
     /// A word is none of those that are known.
-    #[error("expected {expected}, found {}", label::shown(found))]
+    #[error("expected {expected}, found {}", Found(found))]
     Word {
         /// What is known.
         expected: Expected,
@@ -233,15 +233,15 @@ note = "wire left off: the net is unused in this model"
     #[test]
     fn what_is_wrong_is_named_with_its_line() {
         for (text, expected) in [
-            ("connector = \"J7\"", "line 1: expected notes about connector J5, found some about \"J7\""),
-            ("[[pin]]\nname = \"Z1\"", "line 2: expected a pin of connector J5, found \"Z1\""),
+            ("connector = \"J7\"", "line 1: expected notes about connector J5, found some about `J7`"),
+            ("[[pin]]\nname = \"Z1\"", "line 2: expected a pin of connector J5, found `Z1`"),
             (
                 "[[pin]]\nname = \"A4\"\n[[pin]]\nname = \"A4\"",
                 "line 4: expected one note a pin, found a second one for pin A4",
             ),
             (
                 "[[pin]]\nname = \"A4\"\npad = \"burnt\"",
-                "line 3: expected pad damaged, lifted or missing, found \"burnt\"",
+                "line 3: expected pad damaged, lifted or missing, found `burnt`",
             ),
             (
                 "[[pin]]\nname = \"A4\"\njumper = \"done\"\nunconnected = true",
