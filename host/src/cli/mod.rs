@@ -6,6 +6,7 @@
     reason = "the command line is an edge: it opens files and reads the clock"
 )]
 
+mod cautions;
 mod compare;
 mod completions;
 mod config;
@@ -64,6 +65,7 @@ enum Command {
     Meter(meter::Args),
     Completions(completions::Args),
     Manual(manual::Args),
+    Cautions(cautions::Args),
 }
 
 /// What is typed to run it.
@@ -114,5 +116,6 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::Manual(args) => manual::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
         Command::Reference(args) => reference::run(args, screen),
+        Command::Cautions(args) => cautions::run(args, screen),
     }
 }
