@@ -10,6 +10,7 @@
 
 pub mod batch;
 pub mod batch_run;
+pub mod cautions;
 pub mod cli;
 pub mod compare;
 pub mod configuration;

@@ -10,7 +10,9 @@
 )]
 
 mod bench;
+mod cautions;
 mod cut;
+mod dependencies;
 mod disk;
 mod durable;
 mod kill;

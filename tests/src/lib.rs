@@ -9,3 +9,4 @@ pub mod lookout;
 pub mod pairing_trial;
 pub mod practice_log;
 pub mod rig;
+pub mod soak;

@@ -12,3 +12,4 @@ mod lag;
 mod pace;
 mod pairing;
 mod pairing_trial;
+mod soak;

@@ -7,6 +7,7 @@
 )]
 
 mod batch;
+mod cautions;
 mod compare;
 mod completions;
 mod config;
@@ -68,6 +69,7 @@ enum Command {
     Meter(meter::Args),
     Completions(completions::Args),
     Manual(manual::Args),
+    Cautions(cautions::Args),
 }
 
 /// What is typed to run it.
@@ -120,5 +122,6 @@ fn run(command: &Command, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         Command::Manual(args) => manual::run(args, screen),
         Command::Compare(args) => compare::run(args, screen),
         Command::Reference(args) => reference::run(args, screen),
+        Command::Cautions(args) => cautions::run(args, screen),
     }
 }

@@ -8,7 +8,7 @@ use std::{
 use clap::Args as Arguments;
 
 use super::{
-    Screen, config, emulation,
+    Screen, cautions, config, emulation,
     emulation::Emulation,
     inputs,
     logbook::Logbook,
@@ -124,6 +124,9 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     };
     let header = header(args, &connector, wiring, &profile, emulation.as_ref(), screen)?;
     let session = Session::new(header).or_fail(ExitStatus::Configuration)?;
+    if !args.practice {
+        cautions::at_first_sweep(args.data.as_deref(), screen);
+    }
     let confirmed_by = prepare::confirm(args.practice, args.unpowered, args.operator.as_deref(), screen)?;
 
     let (path, home) = match &args.log {

@@ -129,15 +129,9 @@ impl Talk {
         }
         let (at, bytes) = match devices.wait(until) {
             Heard::Jig(at, bytes) => (at, bytes),
-            Heard::Meter(..) | Heard::Nothing => return Ok(None),
+            Heard::Meter(..) | Heard::Nothing | Heard::Back(_) => return Ok(None),
             Heard::Stop => return Ok(Some(Pressed::Stop)),
-            Heard::Lost(device, error) => {
-                let device = match device {
-                    crate::sweep::Device::Jig => "switching board",
-                    crate::sweep::Device::Meter => "meter",
-                };
-                return Err(gone(device, &error.to_string()));
-            }
+            Heard::Lost(device, error) => return Err(gone(device.name(), &error.to_string())),
         };
         let mut pressed = None;
         let mut is_anew = false;

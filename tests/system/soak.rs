@@ -1,0 +1,21 @@
+//! The short form of the soak: `cargo run --release -p tests --example soak` is the long one.
+
+use std::time::Duration;
+
+use tests::soak::BOARDS;
+
+#[test]
+fn a_bench_that_is_never_switched_off_keeps_its_time_and_its_memory() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut samples = Vec::new();
+    tests::soak::soak(3 * BOARDS, BOARDS, folder.path(), &mut |sample| samples.push(sample));
+    let [first, .., last] = samples[..] else { panic!("{samples:?}") };
+    assert_eq!(first.descriptors, last.descriptors, "{samples:?}");
+    if let (Some(first), Some(last)) = (first.resident_kib, last.resident_kib) {
+        // Other tests of this binary run beside it; a log kept in memory alone would be 16 times 300 KiB.
+        assert!(last < first + 4096, "{samples:?}");
+    }
+    // No sweep is slower or quicker late than early, by less than a reading of the meter (40 ms).
+    let (early, late) = (first.sweep_time, last.sweep_time);
+    assert!(early.abs_diff(late) < Duration::from_millis(40), "{samples:?}");
+}
