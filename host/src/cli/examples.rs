@@ -95,9 +95,38 @@ const EXAMPLES: &[(&str, &[Example])] = &[
             ),
         ],
     ),
+    ("history", &[("what was swept", "pintally history")]),
+    ("history show", &[("one board over time", "pintally history show T1042")]),
+    (
+        "history note",
+        &[("what the log cannot know", "pintally history note T1042 \"came back, no picture\"")],
+    ),
+    ("history forget", &[("words about a customer", "pintally history forget T1042 --by Kim")]),
+    ("history add", &[("logs of another machine", "pintally history add old/20260302-091500.jsonl")]),
+    ("history rebuild", &[("after logs were moved by hand", "pintally history rebuild")]),
     ("jig", &[("the first look", "pintally jig find")]),
     ("jig find", &[("list ports", "pintally jig find")]),
     ("jig identify", &[("which switching board is it", "pintally jig identify /dev/ttyACM0")]),
+    (
+        "jig self-test",
+        &[
+            (
+                "see how it goes, with a broken contact",
+                "pintally jig self-test --practice --jig-trouble dead:3",
+            ),
+            (
+                "on the bench, plate by plate, no board connected",
+                "pintally jig self-test --jig /dev/ttyACM0 --meter /dev/ttyUSB0 --profile fs9721",
+            ),
+        ],
+    ),
+    (
+        "jig zero",
+        &[(
+            "on a short plate, no board connected",
+            "pintally jig zero --jig /dev/ttyACM0 --meter /dev/ttyUSB0 --profile fs9721 --output zero.toml",
+        )],
+    ),
     ("meter", &[("the first look", "pintally meter find")]),
     ("meter find", &[("list ports", "pintally meter find")]),
     ("meter identify", &[("which meter is it", "pintally meter identify /dev/ttyUSB0")]),
@@ -111,6 +140,16 @@ const EXAMPLES: &[(&str, &[Example])] = &[
             (
                 "ten readings for a script",
                 "pintally meter watch tcp:127.0.0.1:4002 --profile bench-stream --count 10 --format json",
+            ),
+        ],
+    ),
+    (
+        "meter lag",
+        &[
+            ("see how it goes", "pintally meter lag --practice --profile fs9721"),
+            (
+                "channel 40 leads to the check resistor, nothing to channel 0",
+                "pintally meter lag --jig /dev/ttyACM0 --meter /dev/ttyUSB0 --profile my-meter.toml --channels 40,0 --write my-meter.toml",
             ),
         ],
     ),
@@ -141,11 +180,17 @@ pub(super) fn of(words: &str) -> &'static [Example] {
 /// Characters in a line of an example at most: with its margin it fits a terminal of 80.
 const WIDTH: usize = 72;
 
-/// Breaks a long example before its options, as shells other than PowerShell take it.
+/// Breaks a long example before an option or the file that takes its output, as shells other than PowerShell take it.
 pub(super) fn folded(line: &str) -> Vec<String> {
+    let mut parts: Vec<String> = Vec::new();
+    for word in line.split(' ') {
+        match parts.last_mut() {
+            Some(part) if !word.starts_with("--") && word != ">" => part.push_str(&format!(" {word}")),
+            _ => parts.push(word.to_owned()),
+        }
+    }
     let mut lines: Vec<String> = Vec::new();
-    for (index, part) in line.split(" --").enumerate() {
-        let part = if index == 0 { part.to_owned() } else { format!("--{part}") };
+    for part in parts {
         match lines.last_mut() {
             Some(last) if last.len() + part.len() < WIDTH => last.push_str(&format!(" {part}")),
             Some(last) => {
@@ -188,6 +233,16 @@ fn below(command: Command, words: &str) -> Command {
 mod tests {
     use super::*;
 
+    /// Splits a line at blanks that are not quoted.
+    fn shell_words(line: &str) -> Vec<String> {
+        let parts = line.split('"').enumerate();
+        let words = parts.flat_map(|(index, part)| match index % 2 {
+            0 => part.split_whitespace().map(str::to_owned).collect(),
+            _ => vec![part.to_owned()],
+        });
+        words.collect()
+    }
+
     /// Words of all commands that can be typed.
     fn commands(command: &Command, words: &str, all: &mut Vec<String>) {
         for child in command.get_subcommands().filter(|child| child.get_name() != "help") {
@@ -220,7 +275,7 @@ mod tests {
             for (_, line) in *examples {
                 let typed = line.split(" > ").next().unwrap_or(line);
                 assert!(typed.starts_with("pintally "), "{line}");
-                let parsed = command.clone().try_get_matches_from(typed.split_whitespace());
+                let parsed = command.clone().try_get_matches_from(shell_words(typed));
                 assert!(parsed.is_ok(), "{line}\n{}", parsed.unwrap_err());
                 let first = words.split(' ').next().unwrap();
                 assert!(
