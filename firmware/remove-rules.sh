@@ -17,14 +17,14 @@ mkdir -p "$work"
 
 # name | file | text that stands for the rule | text without it
 rules=(
-  'break before make|firmware/src/contacts.rs|after(opened_us, self.switch.waits().break_us)|after(opened_us, 0)'
+  'break before make|firmware/src/contacts.rs|self.switch.waits().break_us.into()|0'
   'channel range|firmware/src/sequencer.rs|if channel.0 < channels {|if channels > 0 {'
   'silence timer|firmware/src/board.rs|&& self.silence.is_over(now_us) {|&& now_us == u64::MAX {'
   'order of address bits|firmware/src/switch/multiplexer.rs|number >> bit & 1|number >> (ADDRESSES - 1 - bit) & 1'
   'open before another is closed|firmware/src/contacts.rs|let outcome = self.switch.open_all();|let outcome: Result<(), SwitchFault> = Ok(());'
   'everything open at start|firmware/src/contacts.rs|let _ = contacts.open();|contacts.contact = Contact::Open;'
-  'make time|firmware/src/contacts.rs|after(closed_us, self.switch.waits().make_us)|after(closed_us, 0)'
-  'settle time|firmware/src/sequencer.rs|after(self.contacts.made_at_us(), goal.settle_us)|after(self.contacts.made_at_us(), 0)'
+  'make time|firmware/src/contacts.rs|u64::from(self.switch.waits().make_us).saturating_add(settle_us.into())|settle_us.into()'
+  'settle time|firmware/src/sequencer.rs|self.contacts.settled(goal.settle_us)|self.contacts.settled(0)'
   'waits begin after the pins moved|firmware/src/contacts.rs|(self.contact, self.moved_us) = (contact, None);|self.contact = contact;'
   'only good frames feed the silence timer|firmware/src/board.rs|for &byte in bytes {|for &byte in bytes { self.silence.heard(now_us);'
   'only the ruling link feeds the silence timer|firmware/src/board.rs|if rules {
@@ -43,6 +43,27 @@ rules=(
             let _ = self.open();|self.contact = Contact::Unknown;'
   'a failed opening keeps everything open|firmware/src/contacts.rs|if outcome.is_ok() { Contact::Open } else { Contact::Unknown }|Contact::Open'
   'lost messages are told|firmware/src/board.rs|link.tell_lost(now_us);|'
+  'bits move only while outputs are disabled|firmware/src/switch/shift_register.rs|self.output_enable.set_high().map_err(\|_\| SwitchFault)?;|'
+  'shift registers: the line opens|firmware/src/switch/shift_register.rs|let disabled = self.output_enable.set_high().map_err(\|_\| SwitchFault);|let disabled = Ok(());'
+  'shift registers: empty bits open|firmware/src/switch/shift_register.rs|let emptied = self.shift([0; REGISTERS]);|let emptied = Ok(());'
+  'shift registers: bits are read back|firmware/src/switch/shift_register.rs|if back != bits {|if back.is_empty() {'
+  'expanders: the line opens|firmware/src/switch/expander.rs|let fell = self.reset.set_low();|let fell: Result<(), R::Error> = Ok(());'
+  'expanders: the line is held|firmware/src/switch/expander.rs|let held = self.reset.set_low();|let held: Result<(), R::Error> = Ok(());'
+  'expanders: pins are read back when opened|firmware/src/switch/expander.rs|let checked = self.check(None);|let checked = Ok(());'
+  'expanders: pins are read back when closed|firmware/src/switch/expander.rs|self.check(Some(channel))?;|'
+  'expanders: the level is read back|firmware/src/switch/expander.rs|if levels >> (channel.0 & 15) & 1 == 1 {|if levels < u16::MAX {'
+  'expanders: the bus opens if the line does not|firmware/src/switch/expander.rs|let _ = self.bus.write(FIRST_ADDRESS \| chip, &[DIRECTIONS, a, b]);|let _ = (a, b);'
+  'the button is debounced|firmware/src/panel.rs|self.button_pressed.sample(raw, BUTTON_DEBOUNCE_US, now_us)|self.button_pressed.sample(raw, 0, now_us)'
+  'a lid that closes is debounced|firmware/src/panel.rs|if raw { LID_CLOSE_DEBOUNCE_US } else { 0 }|0'
+  'the lid is looked at|firmware/src/panel.rs|sample.only_if(self.parts.lid \|\| self.parts.button)|sample.only_if(self.parts.button && !self.parts.lid)'
+  'a sound ends|firmware/src/signals.rs|if at != u32::MAX {|if at == 77 {'
+  'a blink of its own|firmware/src/signals.rs|Light::Differs => (RED, 0b0000_0101)|Light::Differs => (RED, 0b0101_0101)'
+  'a melody of its own|firmware/src/signals.rs|Sound::Trouble => (0b0101_0101,|Sound::Trouble => (0b0001_0101,'
+  'an unknown request opens|firmware/src/board.rs|if rules {
+            self.open_for(OpenReason::BadFrame, now_us);
+        }
+        if let|if let'
+  'a common version|firmware/src/board.rs|if newest < min.max(version::MIN) {|if newest < version::MIN {'
   'the bleed resistor goes off|firmware/src/board.rs|self.panel.bleed(wanted);|if wanted { self.panel.bleed(true); }'
 )
 

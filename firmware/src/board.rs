@@ -10,7 +10,7 @@ use crate::log::{debug, info};
 use crate::panel::{Moved, Panel};
 use crate::sequencer::{Run, Sequencer};
 use crate::silence::{SILENCE_LIMIT_US, Silence};
-use crate::time::earlier;
+use crate::time::Due;
 use crate::voice::Voice;
 use crate::{FIRMWARE_VERSION, Fittings, Identity, Switch};
 
@@ -86,10 +86,9 @@ impl<S: Switch, F: Fittings, const LINKS: usize> Board<S, F, LINKS> {
     /// When [`poll`](Self::poll) wants to be called at the latest; a time that has passed means at once,
     /// `None` means not before more bytes come.
     pub fn next_deadline_us(&self) -> Option<u64> {
-        let silence_us = (!self.sequencer.is_idle()).then(|| self.silence.ends_at_us());
-        let lost_us = self.links.iter().any(Link::can_tell_lost).then_some(0);
-        let own_us = earlier(silence_us, lost_us);
-        earlier(earlier(own_us, self.sequencer.next_deadline_us()), self.panel.next_deadline_us())
+        let silence = self.silence.ends().only_if(!self.sequencer.is_idle());
+        let lost = Due::NOW.only_if(self.links.iter().any(Link::can_tell_lost));
+        self.sequencer.next_due().min(self.panel.next_due()).min(silence).min(lost).at_us()
     }
 
     /// Moves bytes for the host on a link into `out`; returns how many.

@@ -5,7 +5,7 @@
 
 use protocol::Channel;
 
-use crate::time::after;
+use crate::time::Due;
 use crate::{Switch, SwitchFault};
 
 /// A switch together with what is known of its contacts.
@@ -72,7 +72,7 @@ impl<S: Switch> Contacts<S> {
     ///
     /// [`NotClosed::NotRested`] before that, [`NotClosed::Fault`] if the switch failed.
     pub fn close(&mut self, channel: Channel, now_us: u64) -> Result<(), NotClosed> {
-        if self.rested_at_us().is_none_or(|rested_us| now_us < rested_us) {
+        if !self.rested().is_over(now_us) {
             return Err(NotClosed::NotRested);
         }
         let outcome = self.switch.close(channel);
@@ -87,16 +87,17 @@ impl<S: Switch> Contacts<S> {
         }
     }
 
-    /// When the break is over and a channel may be closed; `None` if not known yet, or not open.
-    pub fn rested_at_us(&self) -> Option<u64> {
+    /// When the break is over and a channel may be closed; never if not known yet, or not open.
+    pub(crate) fn rested(&self) -> Due {
         let opened_us = self.moved_us.filter(|_| self.contact == Contact::Open);
-        after(opened_us, self.switch.waits().break_us)
+        Due::after(opened_us, self.switch.waits().break_us.into())
     }
 
-    /// When the closed contact is made and done bouncing; `None` if not known yet, or nothing is closed.
-    pub fn made_at_us(&self) -> Option<u64> {
+    /// When the closed contact is made, done bouncing, and has had so long to settle; never if not known yet, or
+    /// nothing is closed.
+    pub(crate) fn settled(&self, settle_us: u32) -> Due {
         let closed_us = self.moved_us.filter(|_| self.closed().is_some());
-        after(closed_us, self.switch.waits().make_us)
+        Due::after(closed_us, u64::from(self.switch.waits().make_us).saturating_add(settle_us.into()))
     }
 
     /// The closed channel.
@@ -191,7 +192,7 @@ mod tests {
         contacts.observe(0);
         assert_eq!(contacts.open(), Ok(()));
         contacts.observe(90);
-        assert_eq!(contacts.rested_at_us(), Some(100));
+        assert_eq!(contacts.rested(), Due::at(100));
     }
 
     #[test]
@@ -199,9 +200,10 @@ mod tests {
         let mut contacts = Contacts::new(Recorded::default());
         contacts.observe(0);
         assert_eq!(contacts.close(Channel(1), 500), Ok(()));
-        assert_eq!(contacts.made_at_us(), None);
+        assert_eq!(contacts.settled(0), Due::NEVER);
         contacts.observe(510);
-        assert_eq!(contacts.made_at_us(), Some(810));
+        assert_eq!(contacts.settled(0), Due::at(810));
+        assert_eq!(contacts.settled(7), Due::at(817));
     }
 
     #[test]

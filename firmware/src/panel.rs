@@ -7,7 +7,7 @@
 use protocol::{Light, Parts, Sound};
 
 use crate::signals::{self, Lamp, Playing, Tone};
-use crate::time::earlier;
+use crate::time::Due;
 
 /// The optional parts of one board. Each part that [`parts`](Self::parts) names must work.
 pub trait Fittings {
@@ -113,9 +113,12 @@ impl<F: Fittings> Panel<F> {
         }
     }
 
-    /// Reads the inputs and moves light and buzzer on.
+    /// Reads the inputs and moves light and buzzer on, if it is time.
     pub(crate) fn poll(&mut self, now_us: u64) -> Moved {
         let mut moved = Moved::default();
+        if !self.next_due().is_over(now_us) {
+            return moved;
+        }
         self.sampled_us = now_us;
         if self.parts.lid {
             let raw = self.fittings.lid_closed();
@@ -131,12 +134,11 @@ impl<F: Fittings> Panel<F> {
     }
 
     /// When inputs, light or buzzer want to be looked at again.
-    pub(crate) fn next_deadline_us(&self) -> Option<u64> {
-        let sample_us =
-            (self.parts.lid || self.parts.button).then(|| self.sampled_us.saturating_add(SAMPLE_US));
+    pub(crate) fn next_due(&self) -> Due {
+        let sample = Due::at(self.sampled_us.saturating_add(SAMPLE_US));
         let moves = signals::blinks(self.light) || self.playing.is_on();
-        let slot_us = moves.then(|| signals::next_slot_us(self.sampled_us));
-        earlier(sample_us, slot_us)
+        let slot = Due::at(signals::next_slot_us(self.sampled_us));
+        sample.only_if(self.parts.lid || self.parts.button).min(slot.only_if(moves))
     }
 
     /// Shows and plays.

@@ -8,7 +8,7 @@ use protocol::{Answer, Channel, Event, Fault, OpenReason, PLAN_CHUNK, PLAN_STEPS
 
 use crate::Switch;
 use crate::contacts::{Contacts, NotClosed};
-use crate::time::after;
+use crate::time::Due;
 use crate::voice::Voice;
 
 /// Steps through channels.
@@ -214,7 +214,7 @@ impl<S: Switch> Sequencer<S> {
             // Opening failed before: try again.
             let _ = self.contacts.open();
         }
-        let Some(due_us) = self.state_ends_at_us().filter(|&due_us| voice.now_us >= due_us) else { return };
+        let Some(due_us) = self.state_ends().at_us().filter(|&due_us| voice.now_us >= due_us) else { return };
         match self.state {
             State::Open => {}
             State::Breaking(goal) => self.close(goal, voice),
@@ -228,11 +228,11 @@ impl<S: Switch> Sequencer<S> {
         }
     }
 
-    /// When [`poll`](Self::poll) has something to do; 0 means at once.
-    pub(crate) fn next_deadline_us(&self) -> Option<u64> {
+    /// When [`poll`](Self::poll) has something to do.
+    pub(crate) fn next_due(&self) -> Due {
         let clock_wanted =
             self.contacts.wants_the_time() || matches!(self.state, State::Bleeding { since_us: None, .. });
-        if clock_wanted { Some(0) } else { self.state_ends_at_us() }
+        if clock_wanted { Due::NOW } else { self.state_ends() }
     }
 
     /// Whether the bleed resistor belongs on the common line.
@@ -288,16 +288,16 @@ impl<S: Switch> Sequencer<S> {
         }
     }
 
-    fn state_ends_at_us(&self) -> Option<u64> {
+    fn state_ends(&self) -> Due {
         match self.state {
-            State::Open => None,
-            State::Breaking(_) => self.contacts.rested_at_us(),
-            State::Settling(goal) => after(self.contacts.made_at_us(), goal.settle_us),
+            State::Open => Due::NEVER,
+            State::Breaking(_) => self.contacts.rested(),
+            State::Settling(goal) => self.contacts.settled(goal.settle_us),
             State::Settled { at_us, run: Some(Run { pace: Pace::Dwell { dwell_us }, .. }), .. } => {
-                after(Some(at_us), dwell_us)
+                Due::after(Some(at_us), dwell_us.into())
             }
-            State::Settled { .. } => None,
-            State::Bleeding { hold_us, since_us, .. } => after(since_us, hold_us),
+            State::Settled { .. } => Due::NEVER,
+            State::Bleeding { hold_us, since_us, .. } => Due::after(since_us, hold_us.into()),
         }
     }
 

@@ -1,5 +1,7 @@
 //! Notices that the host has gone quiet.
 
+use crate::time::Due;
+
 /// Silence of the host after which every channel is opened, in µs.
 pub const SILENCE_LIMIT_US: u32 = 2_000_000;
 
@@ -21,13 +23,13 @@ impl Silence {
     }
 
     /// When the host counts as lost if it stays silent.
-    pub(crate) fn ends_at_us(&self) -> u64 {
-        self.heard_us.saturating_add(SILENCE_LIMIT_US.into())
+    pub(crate) fn ends(&self) -> Due {
+        Due::after(Some(self.heard_us), SILENCE_LIMIT_US.into())
     }
 
     /// Whether the host is lost.
     pub(crate) fn is_over(&self, now_us: u64) -> bool {
-        now_us >= self.ends_at_us()
+        self.ends().is_over(now_us)
     }
 }
 

@@ -1,7 +1,5 @@
 //! One message as one frame: content, checksum, stuffing, 0x00.
 
-use crc::{CRC_32_ISO_HDLC, Crc, NoTable};
-
 use crate::size::{CHECKSUM, MAX_FRAME};
 use crate::{Message, cobs};
 
@@ -26,11 +24,15 @@ impl core::fmt::Debug for Frame {
     }
 }
 
-/// CRC-32/ISO-HDLC: polynomial 0x04C11DB7, start 0xFFFFFFFF, both reflected, final XOR 0xFFFFFFFF; check
-/// value 0xCBF43926 (Catalogue of parametrised CRC algorithms).
+/// Polynomial of CRC-32/ISO-HDLC, 0x04C11DB7, with its bits the other way round: the lowest bit goes first.
+const POLYNOMIAL: u32 = 0x04C1_1DB7_u32.reverse_bits();
+
+/// What four bits become when they have gone through the register.
 ///
-/// Without a table: a frame is short, and a table of 1 KiB would be a sixth of the library's flash.
-const CRC: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_32_ISO_HDLC);
+/// Four bits at a time: a table for eight would be 1 KiB, an eighth of the library's flash, and none would
+/// take five times as long, which a small chip needs for other things. The crate `crc` has only these two; the
+/// tests hold the result against it.
+const FOUR_BITS: [u32; 16] = four_bits();
 
 /// Encodes a message as the frame that goes over the wire.
 #[must_use]
@@ -85,8 +87,36 @@ fn try_encode<M: Message>(message: &M, out: &mut [u8; MAX_FRAME]) -> Option<usiz
     Some(frame.len())
 }
 
+/// CRC-32/ISO-HDLC: polynomial 0x04C11DB7, start 0xFFFFFFFF, both reflected, final XOR 0xFFFFFFFF; check
+/// value 0xCBF43926 (Catalogue of parametrised CRC algorithms).
 fn checksum_of(content: &[u8]) -> u32 {
-    CRC.checksum(content)
+    let mut register = u32::MAX;
+    for &byte in content {
+        register ^= u32::from(byte);
+        for _ in 0..2 {
+            register = register >> 4 ^ FOUR_BITS[(register & 15) as usize];
+        }
+    }
+    !register
+}
+
+const fn four_bits() -> [u32; 16] {
+    let mut table = [0; 16];
+    let mut bits = 0;
+    while bits < 16 {
+        let (mut register, mut turn) = (bits, 0);
+        while turn < 4 {
+            let carry = register & 1;
+            register >>= 1;
+            if carry == 1 {
+                register ^= POLYNOMIAL;
+            }
+            turn += 1;
+        }
+        table[bits as usize] = register;
+        bits += 1;
+    }
+    table
 }
 
 #[cfg(test)]
@@ -108,6 +138,19 @@ mod tests {
         assert_eq!(checksum_of(b"123456789"), 0xCBF4_3926);
         // The residue is the register after content and checksum, before the final XOR.
         assert_eq!(checksum_of(b"123456789\x26\x39\xF4\xCB") ^ 0xFFFF_FFFF, 0xDEBB_20E3);
+    }
+
+    /// The crate's checksum, bit by bit, of all sorts of content.
+    #[test]
+    fn checksum_is_that_of_the_crate() {
+        let crc = crc::Crc::<u32, crc::NoTable>::new(&crc::CRC_32_ISO_HDLC);
+        let bytes: [u8; 256] = core::array::from_fn(|at| at as u8);
+        for from in 0..256 {
+            for length in [0, 1, 2, 63, 64] {
+                let content = &bytes[from..256.min(from + length)];
+                assert_eq!(checksum_of(content), crc.checksum(content), "{content:?}");
+            }
+        }
     }
 
     #[test]

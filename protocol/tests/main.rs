@@ -5,4 +5,5 @@
 mod golden;
 mod properties;
 mod published;
+mod skew;
 mod specification;

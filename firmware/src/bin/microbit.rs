@@ -233,9 +233,13 @@ mod image {
             while let Some(byte) = serial.receive() {
                 board.push(0, &[byte], clock.now_us());
             }
-            while board.next_deadline_us().is_some_and(|due_us| due_us <= clock.now_us()) {
+            let due_us = loop {
+                let due_us = board.next_deadline_us();
+                if due_us.is_none_or(|due_us| due_us > clock.now_us()) {
+                    break due_us;
+                }
                 board.poll(clock.now_us());
-            }
+            };
             let mut byte = [0];
             while serial.is_free() && board.take_output(0, &mut byte) == 1 {
                 let [byte] = byte;
@@ -243,7 +247,7 @@ mod image {
             }
 
             let wake_us = clock.now_us() + WAKE_US;
-            let wake_us = board.next_deadline_us().map_or(wake_us, |due_us| due_us.min(wake_us));
+            let wake_us = due_us.map_or(wake_us, |due_us| due_us.min(wake_us));
             if clock.wake_at(wake_us) {
                 // Whatever came since the lines were unpended ends this at once.
                 cortex_m::asm::wfi();

@@ -286,7 +286,7 @@ fn faults_at_every_transaction<P: Parts>() {
             walk::<P>(Some(Trouble { at, taken }));
         }
     }
-    eprintln!("{transactions} transactions, each failed once with and once without effect");
+    assert!(transactions > 20, "only {transactions} transactions could fail");
 }
 
 #[test]

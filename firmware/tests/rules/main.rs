@@ -12,3 +12,4 @@ mod random;
 mod safety;
 mod select;
 mod session;
+mod skew;

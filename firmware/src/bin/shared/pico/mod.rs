@@ -259,9 +259,13 @@ pub(crate) fn run<W: Wiring>() -> ! {
             }
         }
 
-        while board.next_deadline_us().is_some_and(|due_us| due_us <= now_us()) {
+        let due_us = loop {
+            let due_us = board.next_deadline_us();
+            if due_us.is_none_or(|due_us| due_us > now_us()) {
+                break due_us;
+            }
             board.poll(now_us());
-        }
+        };
 
         let uart_waits = uart_out.pump(
             |out| board.take_output(0, out),
@@ -277,7 +281,7 @@ pub(crate) fn run<W: Wiring>() -> ! {
         let _ = cdc.flush();
 
         let wake_us = now_us() + WAKE_US;
-        let wake_us = board.next_deadline_us().map_or(wake_us, |due_us| due_us.min(wake_us));
+        let wake_us = due_us.map_or(wake_us, |due_us| due_us.min(wake_us));
         // Fails only beyond 72 minutes; a time that has passed fires at once.
         let _ = alarm.schedule_at(Instant::from_ticks(wake_us));
         for line in [Interrupt::UART0_IRQ, Interrupt::USBCTRL_IRQ, Interrupt::TIMER_IRQ_0] {
