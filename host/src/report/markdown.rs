@@ -143,10 +143,14 @@ fn changed(out: &mut String, connector: &Connector, first: &Judgement, second: &
 
 fn batch(out: &mut String, page: &BatchPage) {
     let (summary, boards) = (&page.summary, &page.summary.of_boards);
-    let _ =
-        writeln!(out, "# Batch of {} boards, connector {}\n", boards.boards, escaped(&page.connector.name));
+    let _ = writeln!(
+        out,
+        "# Batch of {}, connector {}\n",
+        words::count(boards.boards, "board"),
+        escaped(&page.connector.name)
+    );
     list(out, "", &page.cautions);
-    let _ = writeln!(out, "{} sweeps on {}.\n", boards.sweeps, escaped(&page.jig));
+    let _ = writeln!(out, "{} on {}.\n", words::count(boards.sweeps, "sweep"), escaped(&page.jig));
     for (what, share) in [("match now", boards.now), ("matched at their first sweep", boards.at_first)] {
         if let Some(share) = share {
             let _ = writeln!(

@@ -271,6 +271,11 @@ pub(super) fn finding(connector: &Connector, finding: &Finding) -> String {
     }
 }
 
+/// So many of them: `1 board`, `2 boards`.
+pub(super) fn count(count: usize, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
+}
+
 /// A text with its first letter in upper case.
 pub(super) fn sentence(text: &str) -> String {
     let mut chars = text.chars();

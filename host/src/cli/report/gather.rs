@@ -33,7 +33,11 @@ impl Gathered {
 
     /// Takes the next sweep.
     pub(super) fn take(&mut self, record: &SweepRecord) {
-        let jig = record.jig_name();
+        // Every practice sweep has a bench of its own, and all of them are one jig.
+        let jig = match &record.practice {
+            Some(_) => format!("the practice bench with wiring {}", record.wiring.name()),
+            None => record.jig_name(),
+        };
         let found = self.groups.iter().position(|group| group.is_for(&record.connector, &jig));
         let at = found.unwrap_or_else(|| {
             self.groups.push(Group::new(record, jig, self.tuning));

@@ -56,7 +56,11 @@ const MOST_PINS: usize = 12;
 pub fn of_batch(pages: &[BatchPage]) -> String {
     let title = match pages {
         [one] => {
-            format!("Batch of {} boards, connector {}", one.summary.of_boards.boards, one.connector.name)
+            format!(
+                "Batch of {}, connector {}",
+                words::count(one.summary.of_boards.boards, "board"),
+                one.connector.name
+            )
         }
         _ => format!("{} batches", pages.len()),
     };
@@ -76,9 +80,9 @@ fn one(batch: &BatchPage, index: usize) -> Markup {
     html! {
         header {
             p.kind { "Batch report" }
-            h1 { (boards.boards) " boards, connector " (batch.connector.name) }
+            h1 { (words::count(boards.boards, "board")) ", connector " (batch.connector.name) }
             p.sub {
-                (boards.sweeps) " sweeps on " (batch.jig)
+                (words::count(boards.sweeps, "sweep")) " on " (batch.jig)
                 @if let (Some(first), Some(last)) = (batch.sweeps.first(), batch.sweeps.last()) {
                     " · " (words::when(&first.when)) " to " (words::when(&last.when))
                 }

@@ -14,7 +14,7 @@ const SCALE: f64 = 34.0;
 /// Heights: of one limit, and of the whole.
 const LIMIT: f64 = 30.0;
 const MIDDLE: f64 = 86.0;
-const HEIGHT: f64 = 206.0;
+const HEIGHT: f64 = 214.0;
 /// Differences are drawn up to so many limits.
 const MOST: f64 = 2.5;
 
@@ -69,7 +69,7 @@ fn part(connector: &Connector, judgement: &Judgement, first: usize) -> Markup {
                         }
                     }
                 }
-                text class=(format!("below {class}")) transform=(format!("translate({} {}) rotate(-60)", x(pin) + 3.0, HEIGHT - 36.0)) {
+                text class=(format!("below {class}")) transform=(format!("translate({} {}) rotate(-60)", x(pin) + 3.0, MIDDLE + LIMIT * MOST + 18.0)) {
                     (name(connector, pin))
                 }
             }

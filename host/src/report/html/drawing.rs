@@ -15,7 +15,7 @@ use crate::{
 const COLUMNS: usize = 10;
 
 /// Width of a position and height of a row, in units of the drawing: about pixels.
-const PITCH: f64 = 33.0;
+const PITCH: f64 = 38.0;
 const ROW: f64 = 58.0;
 /// Room for the names of rows, and for the numbers of positions.
 const MARGIN: f64 = 24.0;
