@@ -10,7 +10,7 @@ use pintally::{
     connector::{Connector, Pin, PinName},
     meter::{DiodeSource, Profile, Talk},
     moment::Moment,
-    practice::meter::MeterOptions,
+    practice::{meter::MeterOptions, random::Random},
     readings::PinValue,
     sweep::{Notice, Plan, Record, Recorder, Score, Setting, Swept, Timing, run},
     units::Volts,
@@ -138,19 +138,6 @@ impl Recorder for Nowhere {
     fn record(&mut self, _at: Moment, _record: Record<'_>) {}
 }
 
-/// SplitMix64, as in the simulated meters: the boards stay the same for ever.
-struct Dice(u64);
-
-impl Dice {
-    fn unit(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
-    }
-}
-
 impl Trial {
     /// Sweeps once.
     ///
@@ -158,7 +145,7 @@ impl Trial {
     /// If the sweep gives another number of values than there are pins.
     #[must_use]
     pub fn sweep(&self) -> (Tally, Vec<Wrong>) {
-        let mut dice = Dice(self.seed ^ 0x5157_4545_5021);
+        let mut dice = Random::from_state(self.seed ^ 0x5157_4545_5021);
         let inputs = board(&self.profile, &mut dice);
         let (profile, options) = self.meter();
         let mut rig = Rig::new(&profile, options, inputs.clone(), self.seed);
@@ -235,7 +222,7 @@ impl Trial {
 }
 
 /// Random pins, then the check channel: opens, shorts, pins like the one before, and everything between.
-fn board(profile: &Profile, dice: &mut Dice) -> Vec<Option<Volts>> {
+fn board(profile: &Profile, dice: &mut Random) -> Vec<Option<Volts>> {
     // Up to nine tenths of what the display shows: noise must not make an overload of it.
     let most = 0.9 * profile.diode.overload_above.get().min(open_leads(profile).get());
     let mut inputs: Vec<Option<Volts>> = Vec::with_capacity(PINS + 1);

@@ -61,6 +61,12 @@ impl Es11 {
 
 impl Wire for Es11 {
     fn cut(&mut self, waiting: &[u8]) -> Cut {
+        // The second block of a conversion is what the first one was, and that one has been looked at.
+        if let Some(first) = &self.first
+            && waiting.starts_with(first)
+        {
+            return Cut::Frame { skip: 0, length: LENGTH };
+        }
         let seven = self.seven;
         fixed::<LENGTH>(waiting, |index, byte| match (seven.character(byte), index) {
             (None, _) => (false, "a character with odd parity"),

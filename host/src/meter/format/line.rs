@@ -105,6 +105,10 @@ pub(crate) struct Line {
     /// Power of ten of the unit that is the same for all lines.
     volts: Option<i8>,
     last_column: usize,
+    /// Column of the unit; none is 0.
+    unit_column: usize,
+    /// Column of the function; none is 0.
+    function_column: usize,
     overload: Vec<Vec<u8>>,
 }
 
@@ -113,7 +117,15 @@ impl Line {
         let columns = [Some(format.value_column), format.unit_column, format.function_column];
         let last_column = columns.into_iter().flatten().max().unwrap_or(0);
         let overload = format.overload.iter().map(|word| word.trim().as_bytes().to_vec()).collect();
-        Self { lines, volts: format.unit.as_deref().and_then(volts), last_column, overload, format }
+        Self {
+            lines,
+            volts: format.unit.as_deref().and_then(volts),
+            last_column,
+            unit_column: format.unit_column.unwrap_or(0),
+            function_column: format.function_column.unwrap_or(0),
+            overload,
+            format,
+        }
     }
 }
 
@@ -124,13 +136,13 @@ impl Wire for Line {
 
     fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
-        let is_text = std::str::from_utf8(line).is_ok()
-            && line.iter().all(|byte| *byte == b'\t' || !byte.is_ascii_control());
-        if !is_text {
+        // Plain ASCII, the usual case, in one pass without a branch for each byte.
+        let is_plain = line.iter().fold(true, |plain, byte| plain & matches!(byte, b' '..=b'~' | b'\t'));
+        if !is_plain && !is_text(line) {
             return Err(Problem::text("text", line));
         }
         let columns = match self.format.separator.and_then(|separator| u8::try_from(separator).ok()) {
-            Some(separator) => self.pick(line.split(|byte| *byte == separator)),
+            Some(separator) => self.pick(Separated { rest: Some(line), separator }),
             None => self.pick(line.split(u8::is_ascii_whitespace).filter(|word| !word.is_empty())),
         };
         let value = columns.value.ok_or_else(|| Problem::text("the column of the value", line))?;
@@ -168,6 +180,33 @@ impl Wire for Line {
     }
 }
 
+/// Text that is more than plain ASCII, such as a degree sign in UTF-8, but no control characters.
+fn is_text(line: &[u8]) -> bool {
+    std::str::from_utf8(line).is_ok() && line.iter().all(|byte| *byte == b'\t' || !byte.is_ascii_control())
+}
+
+/// What stands between separators.
+struct Separated<'a> {
+    rest: Option<&'a [u8]>,
+    separator: u8,
+}
+
+impl<'a> Iterator for Separated<'a> {
+    type Item = &'a [u8];
+
+    #[inline]
+    fn next(&mut self) -> Option<&'a [u8]> {
+        let rest = self.rest?;
+        // Columns are a few characters long: looking for the separator costs less than preparing a fast search.
+        let mut end = 0;
+        while end < rest.len() && rest[end] != self.separator {
+            end += 1;
+        }
+        self.rest = rest.get(end + 1..);
+        Some(&rest[..end])
+    }
+}
+
 /// The columns of a line that mean something.
 #[derive(Debug, Default)]
 struct Columns<'a> {
@@ -179,15 +218,15 @@ struct Columns<'a> {
 impl Line {
     fn pick<'a>(&self, words: impl Iterator<Item = &'a [u8]>) -> Columns<'a> {
         let mut columns = Columns::default();
-        for (word, column) in words.zip(1..=self.last_column) {
+        for (column, word) in (1..=self.last_column).zip(words) {
             let word = Some(word.trim_ascii());
             if column == self.format.value_column {
                 columns.value = word;
             }
-            if Some(column) == self.format.unit_column {
+            if column == self.unit_column {
                 columns.unit = word;
             }
-            if Some(column) == self.format.function_column {
+            if column == self.function_column {
                 columns.function = word;
             }
         }

@@ -2,10 +2,11 @@
 
 use std::{collections::VecDeque, time::Duration};
 
-use super::{Hum, MeterOptions, Random};
+use super::{Hum, MeterOptions};
 use crate::{
     meter::{Profile, Talk},
     moment::Moment,
+    practice::random::Random,
     units::Volts,
 };
 
@@ -65,7 +66,7 @@ impl Converter {
 
     pub(super) fn begin(&mut self, now: Moment, random: &mut Random) {
         // A conversion never gets shorter than half its time, whatever the jitter.
-        let stretch = (1.0 + random.normal(self.jitter)).clamp(0.5, 2.0);
+        let stretch = (1.0 + deviate(self.jitter, random)).clamp(0.5, 2.0);
         self.running =
             Some(Window { begin: now, length: self.period.mul_f64(stretch), samples: 0, sum: 0.0 });
     }
@@ -98,7 +99,7 @@ impl Converter {
             let hum = self.hum.map_or(0.0, |hum| hum.mean(window.begin, window.length).get());
             window.sum / f64::from(window.samples.max(1)) + hum
         });
-        let volts = Volts::of(mean + random.normal(self.noise));
+        let volts = Volts::of(mean + deviate(self.noise, random));
         self.past.push_back(if volts.get().abs() > self.limit {
             Conversion::Overload { minus: volts.get() < 0.0 }
         } else {
@@ -124,4 +125,10 @@ impl Converter {
         }
         Conversion::Volts(Volts::of(sum / (shown - first).max(1) as f64))
     }
+}
+
+/// A normal deviate with this standard deviation; draws nothing where there is none, so that noise leaves the other numbers
+/// of a seed as they were.
+fn deviate(spread: f64, random: &mut Random) -> f64 {
+    if spread > 0.0 { spread * random.normal() } else { 0.0 }
 }

@@ -13,13 +13,13 @@ mod converter;
 mod encode;
 mod instrument;
 mod options;
-mod random;
 
 use std::{collections::VecDeque, time::Duration};
 
 use crate::{
     meter::{DiodeSource, Format, Function, Profile, Talk},
     moment::Moment,
+    practice::random::Random,
     units::Volts,
 };
 
@@ -27,7 +27,6 @@ use {
     converter::{Conversion, Converter},
     encode::{Display, Shown},
     instrument::{Instrument, Reply},
-    random::Random,
 };
 
 pub use options::{Hum, MeterOptions};
@@ -61,7 +60,7 @@ impl SimulatedMeter {
     /// Switches a meter on at `now`.
     #[must_use]
     pub fn new(profile: Profile, options: MeterOptions, seed: u64, now: Moment) -> Self {
-        let mut random = Random::new(seed);
+        let mut random = Random::from_state(seed);
         let mut converter = Converter::new(&profile, &options);
         if !matches!(profile.talk, Talk::Triggered { .. }) {
             // Nobody knows the phase of a free-running converter.
@@ -234,14 +233,16 @@ impl SimulatedMeter {
 
     /// Puts a frame on the line, with what can happen to it there.
     fn send(&mut self, now: Moment, frame: Vec<u8>, sent: &mut Vec<(Moment, Vec<u8>)>) {
-        if self.options.silent_from.is_some_and(|from| now >= from) || self.random.chance(self.options.lost) {
+        if self.options.silent_from.is_some_and(|from| now >= from)
+            || happens(self.options.lost, &mut self.random)
+        {
             return;
         }
-        let copies = if self.random.chance(self.options.doubled) { 2 } else { 1 };
+        let copies = if happens(self.options.doubled, &mut self.random) { 2 } else { 1 };
         for _ in 0..copies {
             let mut bytes = frame.clone();
             for byte in &mut bytes {
-                if self.random.chance(self.options.flipped) {
+                if happens(self.options.flipped, &mut self.random) {
                     *byte ^= 1 << self.random.below(8);
                 }
             }
@@ -251,6 +252,12 @@ impl SimulatedMeter {
             sent.push((at, bytes));
         }
     }
+}
+
+/// Whether something of this probability happens. Draws nothing for what never happens, so that adding a kind of trouble
+/// leaves the other numbers of a seed as they were.
+fn happens(probability: f64, random: &mut Random) -> bool {
+    probability > 0.0 && random.chance(probability)
 }
 
 fn find(bytes: &[u8], wanted: &[u8]) -> Option<usize> {
