@@ -6,6 +6,7 @@
 #![cfg(unix)]
 #![allow(clippy::unwrap_used, reason = "a test may fail loudly")]
 #![allow(clippy::disallowed_methods, reason = "emulators run in real time")]
+#![allow(clippy::print_stderr, reason = "what was measured is for people to read")]
 
 mod hostile;
 mod latency;
