@@ -14,5 +14,6 @@ mod microbit;
 mod pico;
 mod plans;
 mod relays;
+mod safety;
 mod signals;
 mod wiretap;
