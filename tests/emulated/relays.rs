@@ -2,7 +2,7 @@
 //! simulated shift registers or expanders hang on it. What is looked at are their outputs.
 
 use protocol::*;
-use tests::emulated::{Pico, PicoBoard};
+use tests::emulated::{Bus, Pico, PicoBoard};
 
 use crate::pico::{Bench, GREET, select};
 
@@ -41,11 +41,31 @@ fn parts_that_fall_silent_are_a_fault_and_everything_is_open() {
     for (board, kind) in BOTH {
         let Some(mut bench) = Bench::greeted(board) else { return };
         assert_eq!(bench.ask(select(9, 0)), settled(9));
-        bench.pico.break_bus(true);
+        bench.pico.bus(Bus::Silent);
         assert_eq!(bench.ask(select(10, 0)), Answer::Refused(Fault::SwitchFault), "{kind:?}");
         assert!(bench.pico.closed().is_empty(), "{kind:?}");
         assert_eq!(bench.ask(select(10, 0)), Answer::Refused(Fault::SwitchFault), "{kind:?}");
-        bench.pico.break_bus(false);
+        bench.pico.bus(Bus::Good);
         assert_eq!(bench.ask(select(10, 0)), settled(10), "{kind:?}");
     }
+}
+
+/// The driver of the chip waits for the bus without end: the watchdog ends it, again and again, with the expanders
+/// held in reset.
+#[test]
+fn a_bus_that_is_held_for_ever_keeps_everything_open() {
+    let Some(mut bench) = Bench::greeted(Pico::EXPANDERS) else { return };
+    assert_eq!(bench.ask(select(9, 0)), settled(9));
+    bench.pico.bus(Bus::Stuck);
+    let seq = bench.send(select(10, 0));
+    bench.wiretap.closings.clear();
+    let seen = bench.run(2_000_000);
+    assert!(seen.answers.iter().all(|(number, ..)| *number != seq), "{seen:?}");
+    assert_eq!(bench.wiretap.closings, []);
+    assert!(bench.pico.closed().is_empty());
+    bench.pico.bus(Bus::Good);
+    bench.run(700_000);
+    let Answer::Greeting(after) = bench.ask(GREET) else { panic!("no greeting") };
+    assert_eq!(after.reset, ResetCause::Watchdog);
+    assert_eq!(bench.ask(select(10, 0)), settled(10));
 }
