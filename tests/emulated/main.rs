@@ -6,6 +6,7 @@
 #![cfg(unix)]
 #![allow(clippy::unwrap_used, reason = "a test may fail loudly")]
 #![allow(clippy::disallowed_methods, reason = "emulators run in real time")]
+#![allow(clippy::print_stderr, reason = "what was measured is for people to read")]
 
 mod hostile;
 mod latency;
@@ -13,5 +14,6 @@ mod microbit;
 mod pico;
 mod plans;
 mod relays;
+mod safety;
 mod signals;
 mod wiretap;

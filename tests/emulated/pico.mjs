@@ -21,7 +21,7 @@
 //     go               time runs as on the wall again
 //     call SYMBOL      the next instruction is the first one of this function
 //     hang             the program sleeps for ever with interrupts disabled
-//     break 0|1        the parts on the bus do not answer any more, or again
+//     bus good|silent|stuck   whether the parts on the bus answer, do not, or hold it for ever
 //     stack            address of the lowest byte of the stack that was ever written, and of its end:
 //                      {"lowest":A,"end":A}; the stack is filled with a pattern at start
 //
@@ -244,7 +244,7 @@ const commands = {
     [uartOut, usbOut, edges] = [[], [], []];
     return answer;
   },
-  break: ([is]) => { if (board) board.broken = is === '1'; return {}; },
+  bus: ([state]) => { if (board) board.bus = state; return {}; },
   stack: () => stack(),
   call: ([name]) => { mcu.core.waiting = false; mcu.core.PC = symbol(name) & ~1; return {}; },
   hang: () => {

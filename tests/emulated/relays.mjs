@@ -31,7 +31,7 @@ export class ShiftRegisters {
     this.shifting = new Array(this.registers).fill(0);
     this.latched = new Array(this.registers).fill(0xff); // anything, after power-up
     this.enabled = false; // the pull-up
-    this.broken = false;
+    this.bus = 'good';
   }
 
   attach(mcu) {
@@ -42,7 +42,7 @@ export class ShiftRegisters {
       const done = mcu.clock.createAlarm(() => {
         const back = this.shifting.pop();
         this.shifting.unshift(byte);
-        spi.completeTransmit(this.broken ? 0 : back);
+        spi.completeTransmit(this.bus === 'good' ? back : 0);
       });
       done.schedule(8e9 / (spi.clockFrequency || 1e6));
     };
@@ -71,7 +71,7 @@ export class Expanders {
     this.outputs = new Outputs(count, tell);
     this.chips = Array.from({ length: count / 16 }, () => new Uint8Array(0x16));
     this.reset = true; // the pull-down
-    this.broken = false;
+    this.bus = 'good';
     this.clear();
   }
 
@@ -90,7 +90,7 @@ export class Expanders {
     let conversation = 0;
     const later = (what) => {
       const own = conversation;
-      mcu.clock.createAlarm(() => { if (own === conversation) what(); }).schedule(9e9 / 400e3);
+      mcu.clock.createAlarm(() => { if (own === conversation && this.bus !== 'stuck') what(); }).schedule(9e9 / 400e3);
     };
     const write = bus.writeUint32.bind(bus);
     bus.writeUint32 = (offset, value) => {
@@ -102,7 +102,7 @@ export class Expanders {
     };
     let chip, register, first;
     bus.onConnect = (address) => later(() => {
-      const found = this.reset || this.broken ? undefined : this.chips[address - 0x20];
+      const found = this.reset || this.bus !== 'good' ? undefined : this.chips[address - 0x20];
       if (found !== chip) register = 0;
       [chip, first] = [found, true];
       bus.completeConnect(found !== undefined);

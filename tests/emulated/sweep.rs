@@ -151,6 +151,14 @@ fn pico_through_usb() {
 }
 
 #[test]
+fn pico_with_relays() {
+    let Some(pico) = Pico::start(Pico::RELAYS) else { return };
+    let place = Place::new();
+    let mut pins = pico.watch();
+    assert_same(&place.image(pico.uart(), move || pins.closed()), &place.practice());
+}
+
+#[test]
 fn microbit() {
     let Some(microbit) = Microbit::start() else { return };
     let place = Place::new();

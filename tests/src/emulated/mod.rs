@@ -21,7 +21,7 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 pub use microbit::Microbit;
-pub use pico::{Pico, PicoBoard, Step};
+pub use pico::{Bus, Pico, PicoBoard, Step};
 
 /// How to see at the pins which channels are closed.
 #[derive(Debug, Clone, Copy)]

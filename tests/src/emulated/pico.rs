@@ -38,6 +38,17 @@ pub struct PicoBoard {
     pub make_us: u64,
 }
 
+/// What the parts on the bus of a switch do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bus {
+    /// They answer.
+    Good,
+    /// They do not.
+    Silent,
+    /// They hold it for ever (I²C only).
+    Stuck,
+}
+
 /// What happened in one [`Pico::run`].
 #[derive(Debug, Default)]
 pub struct Step {
@@ -198,9 +209,14 @@ impl Pico {
         self.control.ask("hang");
     }
 
-    /// Lets the parts on the bus of the switch fall silent, or answer again.
-    pub fn break_bus(&mut self, broken: bool) {
-        self.control.ask(&format!("break {}", u8::from(broken)));
+    /// Sets what the parts on the bus of the switch do from now on.
+    pub fn bus(&mut self, bus: Bus) {
+        let state = match bus {
+            Bus::Good => "good",
+            Bus::Silent => "silent",
+            Bus::Stuck => "stuck",
+        };
+        self.control.ask(&format!("bus {state}"));
     }
 
     /// Bytes of stack that were ever used since the start.
