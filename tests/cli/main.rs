@@ -10,7 +10,9 @@
 mod bad_input;
 mod comfort;
 mod docs;
+mod batch;
 mod help;
+mod history;
 mod init;
 mod jig;
 mod lag;

@@ -62,7 +62,7 @@ impl Practised {
     }
 }
 
-/// A bench on which boards of the demonstration connector are swept.
+/// A bench on which boards are swept, of the demonstration connector where nothing else is said.
 #[derive(Debug)]
 pub struct PracticeBench {
     connector: Connector,
@@ -84,7 +84,15 @@ impl PracticeBench {
     /// Never: connector and profile are built in.
     #[must_use]
     pub fn new() -> Self {
-        let connector = connector::from_toml(connector::DEMO).expect("the connector is built in");
+        Self::with(connector::from_toml(connector::DEMO).expect("the connector is built in"))
+    }
+
+    /// Sets it up for boards with this connector.
+    ///
+    /// # Panics
+    /// If the practice bench cannot hold it.
+    #[must_use]
+    pub fn with(connector: Connector) -> Self {
         let profile = meter::shipped("bench-stream").expect("the profile is built in");
         let design = Design::new(&connector, 1);
         let direct = DirectMeter { source: profile.diode.source, ..DirectMeter::default() };

@@ -4,7 +4,7 @@ use std::{io, path::PathBuf};
 
 use rusqlite::ErrorCode;
 
-use crate::{exit_status::ExitStatus, label, record::RecordError};
+use crate::{exit_status::ExitStatus, label, log::OpenError, record::RecordError};
 
 /// Why the history cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -144,6 +144,7 @@ impl HistoryError {
             Self::File { .. } | Self::Busy { .. } | Self::Database { .. } | Self::Amend { .. } => {
                 ExitStatus::Io
             }
+            Self::Log { error: RecordError::Log(OpenError::Io(_)), .. } => ExitStatus::NoInput,
             Self::Damaged { .. }
             | Self::Newer { .. }
             | Self::Log { .. }

@@ -10,7 +10,10 @@ use std::{
 use rusqlite::params;
 
 use super::{History, HistoryError, write};
-use crate::record::SweepRecord;
+use crate::{
+    log::OpenError,
+    record::{RecordError, SweepRecord},
+};
 
 /// Name of the database in the data directory.
 pub const FILE: &str = "history.db";
@@ -103,7 +106,10 @@ impl History {
     /// [`HistoryError`] if it is no log, if another log of the same session is there, or if it cannot be written.
     pub fn add(&mut self, from: &Path) -> Result<Added, HistoryError> {
         let file_error = |path: &Path, error| HistoryError::File { path: path.to_owned(), error };
-        let bytes = fs::read(from).map_err(|error| file_error(from, error))?;
+        let bytes = fs::read(from).map_err(|error| HistoryError::Log {
+            path: from.to_owned(),
+            error: RecordError::Log(OpenError::Io(error)),
+        })?;
         let record = SweepRecord::read(bytes.as_slice())
             .map_err(|error| HistoryError::Log { path: from.to_owned(), error })?;
         let session = record.session.clone();

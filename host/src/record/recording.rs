@@ -40,10 +40,9 @@ impl Recording {
         let record = &mut self.record;
         match &line.event {
             LogEvent::JigMessage { message } => self.jig(message, line.at),
-            LogEvent::PinResult { .. } => {
-                if let Some((_, last)) = &mut self.span {
-                    *last = line.at;
-                }
+            LogEvent::PinResult { result, .. } => {
+                // Where no channel is closed, pins are probed by hand: the first touch is the beginning.
+                self.span.get_or_insert((result.settled, line.at)).1 = line.at;
             }
             LogEvent::Conditions(conditions) => record.conditions = *conditions,
             LogEvent::Zero(zero) => record.zero = Some(zero.clone()),

@@ -97,7 +97,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Reason::Stopped => screen.tell(&format!("stopped; go on with: pintally batch --resume {name} ...")),
     }
     Ok(match reason.1 {
-        Outcome::Matches => ExitStatus::Matches,
+        Outcome::Matches | Outcome::Unjudged => ExitStatus::Matches,
         Outcome::Differs => ExitStatus::Differs,
         _ => ExitStatus::Inconclusive,
     })

@@ -161,7 +161,7 @@ impl Tally {
         let others = |outcome| outcome != Outcome::Matches;
         if !self.put_in.is_empty() {
             screen.tell(&format!(
-                "practice: of {} sound boards {} match; of {} boards with faults {} do not",
+                "practice: of {} sound boards {} match; of {} boards with faults {} do not match",
                 of(true, |_| true),
                 of(true, matches),
                 of(false, |_| true),
