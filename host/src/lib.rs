@@ -37,5 +37,6 @@ pub mod repair;
 pub mod report;
 pub mod session;
 pub mod statistics;
+pub mod study;
 pub mod sweep;
 pub mod units;

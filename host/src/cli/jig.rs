@@ -4,6 +4,7 @@ mod identify;
 mod operator;
 mod self_test;
 mod station;
+mod study;
 mod talk;
 mod zero;
 
@@ -28,6 +29,7 @@ enum Command {
     Identify(identify::Args),
     SelfTest(Box<self_test::Args>),
     Zero(Box<zero::Args>),
+    Study(study::Args),
 }
 
 /// Runs the command.
@@ -37,5 +39,6 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Command::Identify(args) => identify::run(args, screen),
         Command::SelfTest(args) => self_test::run(args, screen),
         Command::Zero(args) => zero::run(args, screen),
+        Command::Study(args) => study::run(args, screen),
     }
 }
