@@ -49,6 +49,8 @@ pub struct Lines<R> {
     buffer: Vec<u8>,
     number: u64,
     ended: bool,
+    /// The rest of a line that is too long is still to come.
+    in_long_line: bool,
 }
 
 /// The fields of one line. Kept from line to line, so that reading a table allocates nothing.
@@ -96,6 +98,7 @@ impl<R: Read> Lines<R> {
             buffer: Vec::new(),
             number: 0,
             ended: false,
+            in_long_line: false,
         }
     }
 
@@ -132,6 +135,11 @@ impl<R: Read> Lines<R> {
 
     /// Reads one line into the buffer; false at the end.
     fn fill(&mut self) -> Result<bool, LineError> {
+        // Only now: whoever gives up at a line that is too long does not wait for its end, which may never come.
+        if self.in_long_line {
+            self.skip_rest()?;
+            self.in_long_line = false;
+        }
         self.buffer.clear();
         let limit = LONGEST_LINE as u64 + 1;
         let read = self
@@ -146,7 +154,7 @@ impl<R: Read> Lines<R> {
         }
         self.number += 1;
         if self.buffer.len() > LONGEST_LINE {
-            self.skip_rest()?;
+            self.in_long_line = !self.buffer.ends_with(b"\n");
             return Err(LineError::TooLong);
         }
         Ok(true)
@@ -154,7 +162,7 @@ impl<R: Read> Lines<R> {
 
     /// Passes over the rest of a line that is too long, without keeping it.
     fn skip_rest(&mut self) -> Result<(), LineError> {
-        let mut ended = self.buffer.ends_with(b"\n");
+        let mut ended = false;
         while !ended {
             let chunk = match self.reader.fill_buf() {
                 Ok(chunk) => chunk,

@@ -161,3 +161,102 @@ fn sigkill_at_the_write_of_an_event() {
     }
     println!("{events} sweeps killed at the write of an event");
 }
+
+/// Copies a folder with all that is in it.
+fn copy(from: &Path, to: &Path) {
+    fs::create_dir_all(to).unwrap();
+    for entry in fs::read_dir(from).unwrap() {
+        let entry = entry.unwrap();
+        let to = to.join(entry.file_name());
+        match entry.path().is_dir() {
+            true => copy(&entry.path(), &to),
+            false => {
+                fs::copy(entry.path(), to).unwrap();
+            }
+        }
+    }
+}
+
+/// Boards in the history of a data directory, as `history --format csv` lists them.
+fn boards(place: &Place, data: &str) -> Vec<String> {
+    let outcome = place.run(&["history", "--data", data, "--format", "csv"]);
+    assert_eq!(outcome.status, Some(0), "{}", outcome.text());
+    let mut table = csv::Reader::from_reader(outcome.stdout.as_bytes());
+    let column = table.headers().unwrap().iter().position(|name| name == "board").unwrap();
+    table.records().map(|row| row.unwrap()[column].to_owned()).collect()
+}
+
+/// SIGKILL at each change of a file, from the log's header to the last page of the history: the sweep before is in the
+/// history afterwards, and this one if its log is whole.
+#[test]
+fn the_history_survives_sigkill_at_every_change_of_a_file() {
+    if !has("strace") {
+        return;
+    }
+    let place = place();
+    let words = |data: &'static str, board: &'static str| {
+        [
+            "sweep",
+            "--practice",
+            "--instant",
+            "--quiet",
+            "--connector",
+            "c.csv",
+            "--data",
+            data,
+            "--board",
+            board,
+        ]
+    };
+    let first = place.run(&words("before", "first"));
+    assert_eq!(first.status, Some(0), "{}", first.text());
+    assert_eq!(boards(&place, "before"), ["first"]);
+    let calls = "pwrite64,write,ftruncate,unlink,fdatasync,fsync,mkdir,rename";
+    let mut listed = 0;
+    let mut number = 1;
+    loop {
+        let data = place.path().join("data");
+        let _ = fs::remove_dir_all(&data);
+        copy(&place.path().join("before"), &data);
+        let pintally = place.command(&words("data", "second"));
+        let status = Command::new("strace")
+            .args(["-f", "-qq", "-o", "/dev/null", "-e", &format!("trace={calls}")])
+            .args(["-e", &format!("inject={calls}:signal=SIGKILL:when={number}")])
+            .arg(pintally.get_program())
+            .args(pintally.get_args())
+            .envs(pintally.get_envs().filter_map(|(name, value)| Some((name, value?))))
+            .current_dir(place.path())
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .status()
+            .unwrap();
+        if status.signal() != Some(SIGKILL) {
+            assert_eq!(status.code(), Some(0), "call {number}: {status}");
+            break;
+        }
+        let found = boards(&place, "data");
+        assert!(found.contains(&"first".to_owned()), "killed at call {number}: {found:?}");
+        let is_whole =
+            |path: &Path| fs::read_to_string(path).is_ok_and(|log| log.contains("\"event\":{\"end\""));
+        let whole = fs::read_dir(data.join("logs"))
+            .unwrap()
+            .filter(|entry| is_whole(&entry.as_ref().unwrap().path()))
+            .count();
+        assert_eq!(
+            found.iter().collect::<BTreeSet<_>>().len().max(whole),
+            found.len(),
+            "call {number}: {found:?}"
+        );
+        assert!(found.len() >= whole, "killed at call {number}: {whole} whole logs, {found:?}");
+        listed = listed.max(found.len());
+        // What the database says is what the logs say.
+        let rebuilt = place.run(&["history", "rebuild", "--data", "data"]);
+        assert_eq!(rebuilt.status, Some(0), "killed at call {number}: {}", rebuilt.text());
+        assert_eq!(boards(&place, "data"), found, "killed at call {number}");
+        number += 1;
+    }
+    assert_eq!(listed, 2);
+    assert!(number > 80, "only {number} changes of files");
+    println!("{} sweeps killed at a change of a file", number - 1);
+}

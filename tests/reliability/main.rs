@@ -15,6 +15,7 @@ mod cut;
 mod dependencies;
 mod disk;
 mod durable;
+mod hostile;
 mod kill;
 mod links;
 #[path = "../cli/run.rs"]

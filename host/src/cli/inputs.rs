@@ -1,6 +1,10 @@
 //! Files that commands read: connectors, readings, references.
 
-use std::{fs::File, io::BufReader, path::Path};
+use std::{
+    fs::File,
+    io::{BufReader, Read},
+    path::Path,
+};
 
 use crate::{
     connector::{self, Connector, PinName, Wiring},
@@ -183,12 +187,14 @@ pub(super) fn profile(name: &str) -> Result<Profile, Failure> {
 
 /// Reads a text file whole.
 pub(super) fn text(path: &Path) -> Result<String, Failure> {
-    let size = std::fs::metadata(path).map_err(|error| missing(path, error))?.len();
-    if size > LARGEST {
-        let found = format!("{}: expected at most {LARGEST} bytes, found {size}", path.display());
+    let file = File::open(path).map_err(|error| missing(path, error))?;
+    let mut bytes = Vec::new();
+    // Not by the size that the system tells: a device or a pipe has none.
+    let size = file.take(LARGEST + 1).read_to_end(&mut bytes).map_err(|error| missing(path, error))?;
+    if size as u64 > LARGEST {
+        let found = format!("{}: expected at most {LARGEST} bytes, found more", path.display());
         return Err(Failure::new(ExitStatus::Data, found).hint("check that it is the file you mean"));
     }
-    let bytes = std::fs::read(path).map_err(|error| missing(path, error))?;
     String::from_utf8(bytes).map_err(|error| {
         let at = error.utf8_error().valid_up_to();
         let found = format!("{}: expected UTF-8 text, found another byte at offset {at}", path.display());

@@ -234,6 +234,8 @@ struct RawLines<R> {
     buffer: Vec<u8>,
     number: u64,
     ended: bool,
+    /// The rest of a line that is too long is still to come.
+    in_long_line: bool,
 }
 
 enum RawLine<'a> {
@@ -253,12 +255,19 @@ impl<R: Read> RawLines<R> {
             buffer: Vec::new(),
             number: 0,
             ended: false,
+            in_long_line: false,
         }
     }
 
     fn next_line(&mut self) -> io::Result<RawLine<'_>> {
         if self.ended {
             return Ok(RawLine::End);
+        }
+        // Only now: whoever gives up at the first line does not wait for the end of one that has none.
+        while self.in_long_line {
+            self.buffer.clear();
+            let read = read_line(&mut self.reader, &mut self.buffer).inspect_err(|_| self.ended = true)?;
+            self.in_long_line = read > 0 && self.buffer.last() != Some(&b'\n');
         }
         self.buffer.clear();
         let read = read_line(&mut self.reader, &mut self.buffer).inspect_err(|_| self.ended = true)?;
@@ -269,15 +278,9 @@ impl<R: Read> RawLines<R> {
             }
             _ if self.buffer.len() > LONGEST_LINE => {
                 self.number += 1;
+                self.in_long_line = self.buffer.last() != Some(&b'\n');
                 // Not to be kept for the rest of the log.
                 self.buffer = Vec::new();
-                while self.buffer.last() != Some(&b'\n') {
-                    self.buffer.clear();
-                    if read_line(&mut self.reader, &mut self.buffer).inspect_err(|_| self.ended = true)? == 0
-                    {
-                        break;
-                    }
-                }
                 Ok(RawLine::TooLong)
             }
             _ => {

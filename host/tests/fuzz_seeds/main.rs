@@ -11,10 +11,16 @@ use proptest::{collection::vec, prelude::*};
 
 #[path = "../../fuzz/checks/board_kind.rs"]
 mod board_kind;
+#[path = "../../fuzz/checks/configuration.rs"]
+mod configuration;
 #[path = "../../fuzz/checks/connector_csv.rs"]
 mod connector_csv;
 #[path = "../../fuzz/checks/connector_toml.rs"]
 mod connector_toml;
+#[path = "../../fuzz/checks/fault_list.rs"]
+mod fault_list;
+#[path = "../../fuzz/checks/history_file.rs"]
+mod history_file;
 #[path = "../../fuzz/checks/log_content.rs"]
 mod log_content;
 #[path = "../../fuzz/checks/log_stream.rs"]
@@ -25,16 +31,25 @@ mod meter;
 mod readings_csv;
 #[path = "../../fuzz/checks/reference_toml.rs"]
 mod reference_toml;
+#[path = "../../fuzz/checks/session.rs"]
+mod session;
 #[path = "../../fuzz/checks/wiring_toml.rs"]
 mod wiring_toml;
+#[path = "../../fuzz/checks/words.rs"]
+mod words;
+#[path = "../../fuzz/checks/zero_file.rs"]
+mod zero_file;
 
 type Check = fn(&[u8]);
 
 /// Every target in `fuzz_targets/`.
-const TARGETS: [(&str, Check); 20] = [
+const TARGETS: [(&str, Check); 26] = [
     ("board_kind", board_kind::check),
+    ("configuration", configuration::check),
     ("connector_csv", connector_csv::check),
     ("connector_toml", connector_toml::check),
+    ("fault_list", fault_list::check),
+    ("history_file", history_file::check),
     ("log_content", log_content::check),
     ("log_stream", log_stream::check),
     ("meter_d14", meter::d14),
@@ -51,7 +66,10 @@ const TARGETS: [(&str, Check); 20] = [
     ("meter_tpi196", meter::tpi196),
     ("readings_csv", readings_csv::check),
     ("reference_toml", reference_toml::check),
+    ("session", session::check),
     ("wiring_toml", wiring_toml::check),
+    ("words", words::check),
+    ("zero_file", zero_file::check),
 ];
 
 fn fuzz_folder() -> &'static Path {
