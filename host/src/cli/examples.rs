@@ -43,6 +43,20 @@ const EXAMPLES: &[(&str, &[Example])] = &[
         ],
     ),
     (
+        "probe",
+        &[
+            (
+                "let a simulated hand show how it goes",
+                "pintally probe --practice --instant --plain --fault open:B8",
+            ),
+            (
+                "by hand, the pins that were repaired first; port and meter from the configuration",
+                "pintally probe --connector J5.toml --reference J5-reference.toml --board T1042 --repaired A4,A5",
+            ),
+            ("go on after a break", "pintally probe --resume first.jsonl"),
+        ],
+    ),
+    (
         "practice",
         &[
             ("a bench with a shorted pin, on two ports until Ctrl-C", "pintally practice --fault short:B1"),
@@ -149,7 +163,7 @@ const EXAMPLES: &[(&str, &[Example])] = &[
             ("see how it goes", "pintally meter lag --practice --profile fs9721"),
             (
                 "channel 40 leads to the check resistor, nothing to channel 0",
-                "pintally meter lag --jig /dev/ttyACM0 --meter /dev/ttyUSB0 --profile my-meter.toml --channels 40,0 --write my-meter.toml",
+                "pintally meter lag --profile my-meter.toml --channels 40,0 --write my-meter.toml",
             ),
         ],
     ),
