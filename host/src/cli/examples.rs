@@ -109,6 +109,28 @@ const EXAMPLES: &[(&str, &[Example])] = &[
             ),
         ],
     ),
+    (
+        "batch",
+        &[
+            ("see how it goes, five practice boards", "pintally batch --practice --boards 5 --data try"),
+            (
+                "boards T100, T101 and so on, each started by the jig's button",
+                "pintally batch --connector J5.toml --reference J5-reference.toml --count-from T100",
+            ),
+        ],
+    ),
+    (
+        "report",
+        &[
+            ("one sweep, for the bench", "pintally report first.jsonl --output first.html"),
+            ("for the owner of the board", "pintally report first.jsonl --customer --output owner.html"),
+            (
+                "what the repair changed",
+                "pintally report --before first.jsonl --after second.jsonl --format markdown",
+            ),
+        ],
+    ),
+    ("cautions", &[("before the first board", "pintally cautions")]),
     ("history", &[("what was swept", "pintally history")]),
     ("history show", &[("one board over time", "pintally history show T1042")]),
     (
