@@ -124,6 +124,16 @@ fn a_configuration_that_cannot_be_used() {
             place.run(&["sweep", "--connector", "J5.toml", "--config", "bench.toml", "--unpowered"]);
         text.push_str(&format!("{config}{}\n", outcome.text()));
     }
+    for words in [
+        &["probe", "--connector", "J5.toml", "--unpowered"][..],
+        &["meter", "watch"],
+        &["meter", "lag", "--channels", "1,2"],
+    ] {
+        place.file("bench.toml", "operator = \"Kim\"\n");
+        let outcome = place.run(&[words, &["--config", "bench.toml"]].concat());
+        assert_eq!(outcome.status, Some(64), "{}", outcome.text());
+        text.push_str(&format!("$ pintally {}\n{}\n", words.join(" "), outcome.text()));
+    }
     let missing = place.run(&["sweep", "--practice", "--instant", "--config", "none.toml"]);
     text.push_str(&missing.text());
     insta::assert_snapshot!(text);
@@ -156,11 +166,13 @@ fn a_sweep_takes_ports_and_operator_from_the_configuration() {
     let words = ["sweep", "--connector", "J5.toml", "--known-good", "good.csv", "--unpowered", "--log"];
     let swept = place.run(&[&words[..], &["kim.jsonl"]].concat());
     let other = place.run(&[&words[..], &["robin.jsonl", "--operator", "Robin"]].concat());
+    let watched = place.run(&["meter", "watch", "--count", "2"]);
     bench.stdin.take().unwrap().write_all(b"quit\n").unwrap();
     assert!(bench.wait().unwrap().success());
 
     assert_eq!(swept.status, Some(1), "{}", swept.text());
     assert!(swept.stdout.contains("open joint at pin B8"), "{}", swept.text());
+    assert_eq!((watched.status, watched.stdout.lines().count()), (Some(0), 2), "{}", watched.text());
     assert_eq!(other.status, Some(1), "{}", other.text());
     let log = |name: &str| fs::read_to_string(place.path().join(name)).unwrap();
     assert!(log("kim.jsonl").contains("\"operator\":\"Kim\""));

@@ -6,7 +6,9 @@ use clap::Args as Arguments;
 use directories::ProjectDirs;
 
 use super::inputs;
-use crate::{configuration::Configuration, exit_status::ExitStatus, failure::Failure};
+use crate::{
+    configuration::Configuration, exit_status::ExitStatus, failure::Failure, meter::Profile, port::Address,
+};
 
 /// Which configuration to ask
 #[derive(Debug, Clone, Default, Arguments)]
@@ -43,8 +45,48 @@ impl Args {
         })
     }
 
+    /// The port of the switching board: what was typed, else what is configured.
+    pub(super) fn jig(
+        &self,
+        typed: Option<Address>,
+        configured: Option<Address>,
+    ) -> Result<Address, Failure> {
+        typed.or(configured).ok_or_else(|| self.no_port("--jig", "switching board"))
+    }
+
+    /// The port of the meter: what was typed, else what is configured.
+    pub(super) fn meter(
+        &self,
+        typed: Option<Address>,
+        configured: Option<Address>,
+    ) -> Result<Address, Failure> {
+        typed.or(configured).ok_or_else(|| self.no_port("--meter", "meter"))
+    }
+
+    /// The port of the meter and its profile, for a command that takes the port without an option before it.
+    pub(super) fn watched(
+        &self,
+        typed: Option<Address>,
+        profile: Option<&str>,
+    ) -> Result<(Address, Profile), Failure> {
+        let config = self.load()?;
+        let port = typed.or(config.meter).ok_or_else(|| self.no_port("PORT", "meter"))?;
+        Ok((port, inputs::profile(profile.or(config.profile.as_deref()).unwrap_or(PROFILE))?))
+    }
+
+    fn no_port(&self, option: &str, device: &str) -> Failure {
+        let place = self.shown();
+        let command = if device == "meter" { "meter" } else { "jig" };
+        Failure::new(
+            ExitStatus::Usage,
+            format!("expected the port of the {device}, found neither {option} nor one in {place}"),
+        )
+        .hint(format!("`pintally {command} find` lists the ports"))
+        .hint("`pintally init` keeps it in the configuration")
+    }
+
     /// Where this configuration is or would be, for a person.
-    pub(super) fn shown(&self) -> String {
+    fn shown(&self) -> String {
         match self.config.clone().or_else(place) {
             Some(path) => path.display().to_string(),
             None => "the configuration".to_owned(),
@@ -55,17 +97,4 @@ impl Args {
 /// Where the user's own configuration lies on this system; `None` without a home directory.
 pub(super) fn place() -> Option<PathBuf> {
     ProjectDirs::from("", "", "pintally").map(|dirs| dirs.config_dir().join("config.toml"))
-}
-
-/// A port that was neither typed nor configured.
-pub(super) fn no_port(option: &str, device: &str, config: &Args) -> Failure {
-    Failure::new(
-        ExitStatus::Usage,
-        format!("expected the port of the {device}, found neither {option} nor one in {}", config.shown()),
-    )
-    .hint(format!(
-        "`pintally {} find` lists the ports; name one with {option} PORT",
-        option.trim_start_matches('-')
-    ))
-    .hint("`pintally init` keeps it in the configuration; --practice needs no port")
 }

@@ -43,6 +43,20 @@ const EXAMPLES: &[(&str, &[Example])] = &[
         ],
     ),
     (
+        "probe",
+        &[
+            (
+                "let a simulated hand show how it goes",
+                "pintally probe --practice --instant --plain --fault open:B8",
+            ),
+            (
+                "by hand, the pins that were repaired first; port and meter from the configuration",
+                "pintally probe --connector J5.toml --reference J5-reference.toml --board T1042 --repaired A4,A5",
+            ),
+            ("go on after a break", "pintally probe --resume first.jsonl"),
+        ],
+    ),
+    (
         "practice",
         &[
             ("a bench with a shorted pin, on two ports until Ctrl-C", "pintally practice --fault short:B1"),
@@ -95,6 +109,28 @@ const EXAMPLES: &[(&str, &[Example])] = &[
             ),
         ],
     ),
+    (
+        "batch",
+        &[
+            ("see how it goes, five practice boards", "pintally batch --practice --boards 5 --data try"),
+            (
+                "boards T100, T101 and so on, each started by the jig's button",
+                "pintally batch --connector J5.toml --reference J5-reference.toml --count-from T100",
+            ),
+        ],
+    ),
+    (
+        "report",
+        &[
+            ("one sweep, for the bench", "pintally report first.jsonl --output first.html"),
+            ("for the owner of the board", "pintally report first.jsonl --customer --output owner.html"),
+            (
+                "what the repair changed",
+                "pintally report --before first.jsonl --after second.jsonl --format markdown",
+            ),
+        ],
+    ),
+    ("cautions", &[("before the first board", "pintally cautions")]),
     ("history", &[("what was swept", "pintally history")]),
     ("history show", &[("one board over time", "pintally history show T1042")]),
     (
@@ -149,7 +185,7 @@ const EXAMPLES: &[(&str, &[Example])] = &[
             ("see how it goes", "pintally meter lag --practice --profile fs9721"),
             (
                 "channel 40 leads to the check resistor, nothing to channel 0",
-                "pintally meter lag --jig /dev/ttyACM0 --meter /dev/ttyUSB0 --profile my-meter.toml --channels 40,0 --write my-meter.toml",
+                "pintally meter lag --profile my-meter.toml --channels 40,0 --write my-meter.toml",
             ),
         ],
     ),

@@ -12,7 +12,7 @@ use clap_mangen::{
 };
 
 use super::{Screen, examples};
-use crate::{exit_status::ExitStatus, failure::Failure};
+use crate::{cautions::CAUTIONS, exit_status::ExitStatus, failure::Failure};
 
 /// Write the manual pages, one a command, for `man`
 #[derive(Debug, Arguments)]
@@ -85,7 +85,11 @@ fn page(man: &Man, command: &Command, words: &str, out: &mut Vec<u8>) -> io::Res
     }
     if words.is_empty() {
         roff.control("SH", ["CAUTIONS"]);
-        roff.text([roman(CAUTIONS)]);
+        for caution in CAUTIONS {
+            roff.control("TP", []);
+            roff.text([bold(caution.title)]);
+            roff.text([roman(caution.text)]);
+        }
     } else {
         roff.control("SH", ["SEE ALSO"]);
         roff.text([bold("pintally"), roman("(1)")]);
@@ -106,7 +110,3 @@ const STATUS: &[(&str, &str)] = &[
     ("76", "the switching board speaks another version of the protocol"),
     ("78", "a setting, connector, wiring or profile does not fit"),
 ];
-
-const CAUTIONS: &str = "Battery out and power off before anything touches the board; then discharge the capacitors and check \
-with DC volts that they are empty. Never on circuits that are connected to the mains. Wrist strap and mat on a common ground. A \
-match says that no difference was seen, within the limits that the report names; it is no proof that a board is safe to power.";

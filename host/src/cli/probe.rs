@@ -12,7 +12,7 @@ use std::path::PathBuf;
 use clap::{Args as Arguments, ValueEnum};
 
 use super::{
-    Screen, emulation,
+    Screen, config, emulation,
     emulation::Emulation,
     inputs,
     logbook::Logbook,
@@ -47,17 +47,17 @@ use {
 /// Keys, in plain mode each with Enter: Enter or space confirms that a held pin shows nothing; s skips, u takes back, b
 /// goes back, r repeats, j A5 jumps to pin A5, p pauses, g goes on, q ends for now. The button of a switching board does
 /// as a foot switch for Enter.
-#[derive(Debug, Arguments)]
+#[derive(Debug, Clone, Arguments)]
 pub(super) struct Args {
     /// Port of the meter: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
     meter: Option<Address>,
     /// Port of a switching board whose button is the foot switch and whose buzzer sounds; no channel is closed
     #[arg(long, value_name = "PORT", conflicts_with = "practice")]
     jig: Option<Address>,
-    /// Meter profile: a shipped one by name, or a file
-    #[arg(long, value_name = "PROFILE", default_value = "bench-stream")]
-    profile: String,
+    /// Meter profile: a shipped one by name, or a file; `bench-stream` where the configuration names none
+    #[arg(long, value_name = "PROFILE")]
+    profile: Option<String>,
     /// Connector file, TOML or CSV; for practice a demonstration connector stands ready
     #[arg(long, value_name = "FILE", required_unless_present_any = ["practice", "resume"])]
     connector: Option<PathBuf>,
@@ -125,7 +125,25 @@ pub(super) struct Args {
     #[arg(long, requires = "practice")]
     instant: bool,
     #[command(flatten)]
+    config: config::Args,
+    #[command(flatten)]
     emulation: emulation::Args,
+}
+
+impl Args {
+    /// What was typed, and what the configuration says where nothing was. A switching board is only used as a foot
+    /// switch if it was named: it may not be plugged in. Practice is the same everywhere.
+    fn filled(&self) -> Result<Self, Failure> {
+        let config = self.config.load()?;
+        let mut args = self.clone();
+        args.operator = args.operator.or(config.operator);
+        args.data = args.data.or(config.data);
+        if !args.practice {
+            args.profile = args.profile.or(config.profile);
+            args.meter = Some(self.config.meter(args.meter, config.meter)?);
+        }
+        Ok(args)
+    }
 }
 
 /// What sounds.
@@ -139,8 +157,9 @@ enum Sounds {
 
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    let args = &args.filled()?;
     let resumed = args.resume.as_deref().map(|path| Resumed::read(path, screen)).transpose()?;
-    let profile = inputs::profile(&args.profile)?;
+    let profile = inputs::profile(args.profile.as_deref().unwrap_or(config::PROFILE))?;
     let (connector, _) = match &resumed {
         Some(resumed) => (resumed.session.header.connector.clone(), None),
         None => inputs::connector_and_wiring(args.connector.as_deref(), None)?,

@@ -168,18 +168,8 @@ impl Args {
             return Ok(filled);
         }
         Ok(Self {
-            jig: Some(
-                filled
-                    .jig
-                    .or(config.jig)
-                    .ok_or_else(|| config::no_port("--jig", "switching board", &self.config))?,
-            ),
-            meter: Some(
-                filled
-                    .meter
-                    .or(config.meter)
-                    .ok_or_else(|| config::no_port("--meter", "meter", &self.config))?,
-            ),
+            jig: Some(self.config.jig(filled.jig, config.jig)?),
+            meter: Some(self.config.meter(filled.meter, config.meter)?),
             profile: filled.profile.or(config.profile),
             wiring: filled.wiring.or(config.wiring),
             ..filled

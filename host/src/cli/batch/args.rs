@@ -129,12 +129,9 @@ impl Args {
         if filled.practice {
             return Ok(filled);
         }
-        let port = |typed: Option<Address>, known: Option<Address>, option, device| {
-            typed.or(known).ok_or_else(|| config::no_port(option, device, &self.config)).map(Some)
-        };
         Ok(Self {
-            jig: port(filled.jig, config.jig, "--jig", "switching board")?,
-            meter: port(filled.meter, config.meter, "--meter", "meter")?,
+            jig: Some(self.config.jig(filled.jig, config.jig)?),
+            meter: Some(self.config.meter(filled.meter, config.meter)?),
             profile: filled.profile.or(config.profile),
             wiring: match filled.kind {
                 Some(_) => None,

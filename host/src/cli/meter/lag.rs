@@ -13,7 +13,7 @@ use serde_json::json;
 use super::Format;
 use crate::{
     cli::{
-        Screen,
+        Screen, config,
         emulation::{self, Emulation},
         inputs, place,
     },
@@ -31,17 +31,17 @@ use protocol::Channel;
 /// Changes between two channels that read differently, at every phase of the meter, and counts. Take the board off the
 /// jig: the check resistor and a channel with nothing on it are all that is needed. Red lead on the jig's ground, black
 /// to the switching board, meter in diode test.
-#[derive(Debug, Arguments)]
+#[derive(Debug, Clone, Arguments)]
 pub(super) struct Args {
     /// Port of the switching board: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
     jig: Option<Address>,
     /// Port of the meter: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
+    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
     meter: Option<Address>,
-    /// Meter profile: a shipped one by name, or a file
-    #[arg(long, value_name = "PROFILE", default_value = "bench-stream")]
-    profile: String,
+    /// Meter profile: a shipped one by name, or a file; `bench-stream` where the configuration names none
+    #[arg(long, value_name = "PROFILE")]
+    profile: Option<String>,
     /// Two channels that read differently, such as the check channel and an open one; on the practice bench the check
     /// channel and the first pin
     #[arg(
@@ -71,14 +71,32 @@ pub(super) struct Args {
     #[arg(long, requires = "practice")]
     instant: bool,
     #[command(flatten)]
+    config: config::Args,
+    #[command(flatten)]
     emulation: emulation::Args,
+}
+
+impl Args {
+    /// What was typed, and what the configuration says where nothing was. Practice is the same everywhere.
+    fn filled(&self) -> Result<Self, Failure> {
+        let config = self.config.load()?;
+        let mut args = self.clone();
+        if !args.practice {
+            args.profile = args.profile.or(config.profile);
+            args.jig = Some(self.config.jig(args.jig, config.jig)?);
+            args.meter = Some(self.config.meter(args.meter, config.meter)?);
+        }
+        Ok(args)
+    }
 }
 
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
-    let profile = inputs::profile(&args.profile)?;
+    let args = &args.filled()?;
+    let named = args.profile.as_deref().unwrap_or(config::PROFILE);
+    let profile = inputs::profile(named)?;
     // Before the long measurement: it must not fail at its end for a name that was wrong from the start.
-    let target = args.write.as_deref().map(|path| Target::new(path, &args.profile)).transpose()?;
+    let target = args.write.as_deref().map(|path| Target::new(path, named)).transpose()?;
     let emulation = match args.practice {
         true => {
             let (connector, wiring) = inputs::connector_and_wiring(None, None)?;

@@ -15,7 +15,7 @@ use serde_json::json;
 use super::Format;
 use crate::cli::line::Line;
 use crate::{
-    cli::{Screen, inputs},
+    cli::{Screen, config},
     exit_status::ExitStatus,
     failure::Failure,
     meter::{Answer, Conversation, ConversationError, Event, NoValue, Profile, Reading, Sign, Stamped},
@@ -27,17 +27,19 @@ use crate::{
 /// Show what a meter sends: reading, function, signs, readings a second
 #[derive(Debug, Arguments)]
 pub(super) struct Args {
-    /// A serial port or tcp:HOST:PORT
-    port: Address,
-    /// Meter profile: a shipped one by name, or a file
+    /// A serial port or tcp:HOST:PORT; that of the configuration where none is given
+    port: Option<Address>,
+    /// Meter profile: a shipped one by name, or a file; that of the configuration where none is given
     #[arg(long, value_name = "PROFILE")]
-    profile: String,
+    profile: Option<String>,
     /// End after so many readings
     #[arg(long, value_name = "READINGS", value_parser = clap::value_parser!(u64).range(1..))]
     count: Option<u64>,
     /// How to print
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    #[command(flatten)]
+    config: config::Args,
 }
 
 /// How often the keyboard is looked at.
@@ -47,8 +49,8 @@ const LOOK_UP: Duration = Duration::from_millis(100);
 const SILENCE: Duration = Duration::from_secs(5);
 
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
-    let profile = inputs::profile(&args.profile)?;
-    let mut line = Line::open(&args.port, &profile.port)?;
+    let (port, profile) = args.config.watched(args.port.clone(), args.profile.as_deref())?;
+    let mut line = Line::open(&port, &profile.port)?;
     let stop = Arc::new(AtomicBool::new(false));
     let seen = Arc::clone(&stop);
     // Without a handler Ctrl-C ends the program at once, and only a meter's keys stay locked.
@@ -56,7 +58,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
 
     let mut conversation = Conversation::new(&profile);
     conversation.start(line.now());
-    let mut watch = Watch::new(args, &profile);
+    let mut watch = Watch::new(args, &port, &profile);
     let ended = loop {
         if let Err(failure) = send(&mut conversation, &mut line) {
             break Err(failure);
@@ -113,6 +115,7 @@ fn patience(conversation: &Conversation, now: Moment) -> Duration {
 /// What has been seen so far.
 struct Watch<'a> {
     args: &'a Args,
+    port: &'a Address,
     silence: Duration,
     readings: u64,
     heard: u64,
@@ -125,9 +128,10 @@ impl<'a> Watch<'a> {
     /// Gaps from which the rate is taken: their median, so that a lost frame does not show.
     const GAPS: usize = 9;
 
-    fn new(args: &'a Args, profile: &Profile) -> Self {
+    fn new(args: &'a Args, port: &'a Address, profile: &Profile) -> Self {
         Self {
             args,
+            port,
             silence: SILENCE.max(profile.period() * 6),
             readings: 0,
             heard: 0,
@@ -196,7 +200,7 @@ impl<'a> Watch<'a> {
         if now.since(self.last.unwrap_or(Moment::START)) < self.silence {
             return Ok(());
         }
-        let port = &self.args.port;
+        let port = self.port;
         let waited = self.silence.as_secs_f64();
         let (found, hint) = match (self.readings, self.heard) {
             (0, 0) => (
