@@ -8,6 +8,7 @@
 
 mod compare;
 mod config;
+mod dwell;
 mod emulation;
 mod init;
 mod inputs;
@@ -18,6 +19,7 @@ mod meter;
 mod place;
 mod ports;
 mod practice;
+mod precheck;
 mod progress;
 mod reference;
 mod replay;

@@ -10,11 +10,13 @@ use std::{
 use clap::Args as Arguments;
 
 use super::{
-    Screen, config, emulation,
+    Screen, config, dwell, emulation,
     emulation::Emulation,
     inputs,
+    jig::{Operator, zero},
     logbook::Logbook,
     place,
+    precheck::{self, Bench as _},
     progress::Progress,
     verdict::{self, Format},
 };
@@ -26,10 +28,13 @@ use crate::{
     log::{Confirmation, Ending, Header, LogEvent, ReferenceSource, SyncPolicy, Zero},
     meter::Profile,
     port::{self, Address, PortDevices},
-    practice::BenchDevices,
+    practice::{
+        BenchDevices,
+        serve::{Order, Orders},
+    },
     readings::csv::Strictness,
     reference::{Conditions, Reference, learn},
-    session::{Session, Settings},
+    session::{SWEEP_LIMIT, Session, Settings, ZeroFile, describe_zero},
     sweep::{Devices, Floor, Score, SweepError, Swept, run as run_sweep},
     units::Volts,
 };
@@ -76,6 +81,22 @@ pub(super) struct Args {
     /// Time from closing a channel to reading, in milliseconds
     #[arg(long, value_name = "MILLISECONDS", default_value_t = 3)]
     settle_ms: u16,
+    /// Let the switching board walk alone and stay so long at each pin, in milliseconds, for a meter that streams: nothing
+    /// is decided on the way, and pins that were left before their readings agreed are not settled
+    #[arg(long, value_name = "MILLISECONDS", value_parser = clap::value_parser!(u32).range(1..=60_000))]
+    dwell_ms: Option<u32>,
+    /// Subtract the path resistances in this file (`pintally jig zero` writes it)
+    #[arg(long, value_name = "FILE")]
+    zero: Option<PathBuf>,
+    /// Age from which a zero is called old, in days
+    #[arg(long, value_name = "DAYS", default_value_t = 7, requires = "zero")]
+    zero_days: u16,
+    /// Sweeps since it was measured after which a zero is called old
+    #[arg(long, value_name = "SWEEPS", default_value_t = SWEEP_LIMIT, requires = "zero")]
+    zero_sweeps: u64,
+    /// What this switching board is called, where its microcontroller has no number of its own
+    #[arg(long, value_name = "NAME")]
+    jig_name: Option<String>,
     /// Confirm, without being asked, that battery and power are off and the board is discharged
     #[arg(long)]
     unpowered: bool,
@@ -122,7 +143,9 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         true => Some(Emulation::new(&args.emulation, connector.clone(), wiring.clone(), profile.clone())?),
         false => None,
     };
-    let header = header(args, &connector, wiring, &profile, emulation.as_ref(), screen)?;
+    let zero =
+        zero::load(args.zero.as_deref(), args.zero_days, args.zero_sweeps, args.data.as_deref(), screen)?;
+    let header = header(args, &connector, wiring, &profile, emulation.as_ref(), zero.as_ref(), screen)?;
     let session = Session::new(header).or_fail(ExitStatus::Configuration)?;
     let confirmed_by = confirm(args, screen)?;
 
@@ -143,7 +166,13 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         logbook.note(LogEvent::Override { what: "signs of a live board".to_owned(), by, why: why.clone() });
     }
 
-    let swept = sweep(args, &session, emulation.as_ref(), &mut logbook, screen)?;
+    let swept = match sweep(args, &session, emulation.as_ref(), zero.as_ref(), &mut logbook, screen) {
+        Ok(swept) => swept,
+        Err(failure) => {
+            warn(logbook.end(Ending::Failed, Some(failure.error.to_string())), screen);
+            return Err(failure);
+        }
+    };
     finish(args, &session, emulation.as_ref(), swept, logbook, screen)
 }
 
@@ -183,6 +212,7 @@ fn sweep(
     args: &Args,
     session: &Session,
     emulation: Option<&Emulation>,
+    zero: Option<&ZeroFile>,
     logbook: &mut Logbook,
     screen: &mut Screen,
 ) -> Result<Swept, Failure> {
@@ -190,26 +220,12 @@ fn sweep(
     let seen = Arc::clone(&stop);
     // A handler can be set once a process; in tests that is enough.
     let _ = ctrlc::set_handler(move || seen.store(true, std::sync::atomic::Ordering::Relaxed));
-    let (mut devices, ports): (Box<dyn Devices>, [String; 2]) = match (emulation, &args.jig, &args.meter) {
-        (Some(emulation), _, _) if args.instant => (
-            Box::new(BenchDevices::new(emulation.bench()?)),
-            ["the practice bench".to_owned(), "the practice bench".to_owned()],
-        ),
-        (Some(emulation), _, _) => place::serve(emulation, &session.profile, stop)?,
-        (None, Some(jig), Some(meter)) => {
-            let names = [jig.to_string(), meter.to_string()];
-            let open = |address, settings| {
-                port::open(address, settings).map_err(|error| {
-                    let hint = error.hint();
-                    Failure::new(ExitStatus::Unavailable, error).hint(hint)
-                })
-            };
-            let jig = open(jig, &port::SWITCHING_BOARD)?;
-            let meter = open(meter, &session.profile.port)?;
-            (Box::new(PortDevices::new(jig, meter, stop)), names)
-        }
-        _ => return Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
-    };
+    let (mut devices, ports) = open(args, session, emulation, stop)?;
+    let expected = precheck::Expected { called: args.jig_name.as_deref(), zero };
+    precheck::run(session, &expected, &mut devices, logbook, screen)?;
+    if let Some(dwell) = args.dwell_ms {
+        return dwell::run(session, Duration::from_millis(dwell.into()), devices.devices(), logbook);
+    }
     let [jig_port, meter_port] = ports;
     let names: Vec<PinName> = session.header.connector.pins.iter().map(|pin| pin.name.clone()).collect();
     let score = Score {
@@ -232,9 +248,88 @@ fn sweep(
         ));
     }
     let progress = Progress::new(names, args.quiet);
-    let swept = run_sweep(devices.as_mut(), score, logbook, &mut |notice| progress.notice(notice));
+    let swept = run_sweep(devices.devices(), score, logbook, &mut |notice| progress.notice(notice));
     progress.finish();
     Ok(swept)
+}
+
+/// Jig and meter, and who moves the meter's plugs.
+enum Bench {
+    /// Hardware, and whoever is at the keyboard; nobody where the operator has confirmed everything beforehand.
+    Ports(PortDevices, Option<Operator>),
+    /// The practice bench behind ports of its own.
+    Served(Box<dyn Devices>, Orders),
+    /// The practice bench, in simulated time.
+    Instant(Box<BenchDevices>),
+}
+
+fn open(
+    args: &Args,
+    session: &Session,
+    emulation: Option<&Emulation>,
+    stop: Arc<AtomicBool>,
+) -> Result<(Bench, [String; 2]), Failure> {
+    Ok(match (emulation, &args.jig, &args.meter) {
+        (Some(emulation), _, _) if args.instant => {
+            let ports = ["the practice bench".to_owned(), "the practice bench".to_owned()];
+            (Bench::Instant(Box::new(BenchDevices::new(emulation.bench()?))), ports)
+        }
+        (Some(emulation), _, _) => {
+            let (devices, ports, orders) = place::serve(emulation, &session.profile, stop)?;
+            (Bench::Served(devices, orders), ports)
+        }
+        (None, Some(jig), Some(meter)) => {
+            let names = [jig.to_string(), meter.to_string()];
+            let open = |address, settings| {
+                port::open(address, settings).map_err(|error| {
+                    let hint = error.hint();
+                    Failure::new(ExitStatus::Unavailable, error).hint(hint)
+                })
+            };
+            let jig = open(jig, &port::SWITCHING_BOARD)?;
+            let meter = open(meter, &session.profile.port)?;
+            let asks = !args.unpowered && std::io::stdin().is_terminal();
+            (Bench::Ports(PortDevices::new(jig, meter, stop), asks.then(Operator::new)), names)
+        }
+        _ => return Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
+    })
+}
+
+impl precheck::Bench for Bench {
+    fn devices(&mut self) -> &mut dyn Devices {
+        match self {
+            Self::Ports(devices, _) => devices,
+            Self::Served(devices, _) => devices.as_mut(),
+            Self::Instant(devices) => devices.as_mut(),
+        }
+    }
+
+    fn has_hands(&self) -> bool {
+        !matches!(self, Self::Ports(_, None))
+    }
+
+    fn plug(&mut self, plugged: bool, to: &mut precheck::Asking<'_>) -> Result<(), Failure> {
+        match self {
+            Self::Ports(devices, Some(operator)) => {
+                let what = if plugged {
+                    "Now connect the meter: diode test, red clip on board ground, black to the common line"
+                } else {
+                    "Take both plugs of the meter out of the jig, so that the voltage on the board can be measured first"
+                };
+                operator.ask(what, to.has_button, to.talk, devices, to.logbook, to.screen).map(|_| ())
+            }
+            Self::Ports(_, None) => Ok(()),
+            Self::Served(_, orders) => {
+                // A bench that is gone shows in the next request.
+                let _ = orders.give(Order::Plug(plugged));
+                Ok(())
+            }
+            Self::Instant(devices) => {
+                devices.plug(plugged);
+                Ok(())
+            }
+        }
+    }
 }
 
 /// Judges, prints, and closes the log.
@@ -268,9 +363,24 @@ fn finish(
     }
     warn(logbook.end(Ending::Complete, None), screen);
     let status = verdict::print(connector, &readings, judgement.as_ref(), args.format, screen)?;
+    if let Some(zero) =
+        session.header.zero.as_ref().and_then(describe_zero).filter(|_| args.format == Format::Text)
+    {
+        screen.line(&zero)?;
+    }
+    if let Some(text) = args.dwell_ms.and_then(|_| verdict::unsettled(connector, &swept.values)) {
+        screen.tell(&format!(
+            "{text}; let the switching board stay longer with --dwell-ms, or wait for each pin without it"
+        ));
+    }
     if !args.quiet {
         let pins = session.setting().plan.pins();
-        screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor)));
+        match args.dwell_ms {
+            Some(_) => {
+                screen.tell(&format!("\nwalked over {pins} pins in {:.1} s", swept.took.as_secs_f64()))
+            }
+            None => screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor))),
+        }
         if let Some(emulation) = emulation {
             let truth = emulation.truth()?;
             if truth.is_empty() {
@@ -319,6 +429,7 @@ fn header(
     wiring: Option<Wiring>,
     profile: &Profile,
     emulation: Option<&Emulation>,
+    zero: Option<&ZeroFile>,
     screen: &mut Screen,
 ) -> Result<Header, Failure> {
     let started = place::now();
@@ -340,10 +451,13 @@ fn header(
         board,
         operator: args.operator.as_deref().map(|name| checked_name("--operator", name)).transpose()?,
         connector: connector.clone(),
-        wiring,
+        wiring: wiring.clone(),
         profile: profile.to_toml(),
         reference,
-        zero: emulation.map(Emulation::zero).filter(|zero: &Zero| !zero.paths.is_empty()),
+        zero: match zero {
+            Some(zero) => Some(zero::fitting(zero, connector, &wiring, profile)?),
+            None => emulation.map(Emulation::zero).filter(|zero: &Zero| !zero.paths.is_empty()),
+        },
         settings: settings(args, connector)?.to_value(),
         practice: emulation.map(Emulation::describe),
     })
