@@ -8,9 +8,9 @@
 )]
 
 mod bad_input;
+mod batch;
 mod comfort;
 mod docs;
-mod batch;
 mod help;
 mod history;
 mod init;

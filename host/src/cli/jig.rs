@@ -6,7 +6,11 @@ mod self_test;
 mod station;
 mod study;
 mod talk;
-mod zero;
+mod wear;
+pub(super) mod zero;
+
+pub(super) use operator::Operator;
+pub(super) use talk::{Talk, odd, silent};
 
 use clap::{Args as Arguments, Subcommand};
 
@@ -30,6 +34,7 @@ enum Command {
     SelfTest(Box<self_test::Args>),
     Zero(Box<zero::Args>),
     Study(study::Args),
+    Wear(wear::Args),
 }
 
 /// Runs the command.
@@ -40,5 +45,6 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Command::SelfTest(args) => self_test::run(args, screen),
         Command::Zero(args) => zero::run(args, screen),
         Command::Study(args) => study::run(args, screen),
+        Command::Wear(args) => wear::run(args, screen),
     }
 }

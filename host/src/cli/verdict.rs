@@ -8,7 +8,7 @@ use crate::{
     connector::Connector,
     exit_status::ExitStatus,
     failure::Failure,
-    readings::{BoardReadings, PinValue},
+    readings::{BoardReadings, PinValue, Unread},
     repair::RepairNotes,
     report,
 };
@@ -74,6 +74,20 @@ pub(super) fn print_repair(
         screen.tell(line);
     }
     Ok(())
+}
+
+/// Names the pins whose readings did not settle while they were visited.
+pub(super) fn unsettled(connector: &Connector, values: &[PinValue]) -> Option<String> {
+    let is_unsettled =
+        |value: &PinValue| matches!(value, PinValue::Unread(Unread::NotSettled { .. } | Unread::NoReading));
+    let pins: Vec<&str> = connector
+        .pins
+        .iter()
+        .zip(values)
+        .filter(|(_, value)| is_unsettled(value))
+        .map(|(pin, _)| pin.name.as_str())
+        .collect();
+    (!pins.is_empty()).then(|| format!("not settled: pin {}", pins.join(", ")))
 }
 
 /// How a command ends after this judgement.
