@@ -272,7 +272,7 @@ fn is_alike(a: PinValue, b: PinValue, profile: &Profile) -> bool {
 /// The shipped profiles that can sweep: how the 16-character stream shows an overload stands in no document at
 /// hand, so open leads cannot be read on it.
 pub fn sweeping_profiles() -> impl Iterator<Item = Profile> {
-    Profile::all_shipped().filter(|profile| profile.format.name() != "t16")
+    Profile::all_shipped().filter(|profile| profile.format.tells_overload())
 }
 
 /// Whether the meter waits to be asked.

@@ -101,6 +101,23 @@ fn a_meter_that_stops_sending_is_named() {
     assert!(swept.values.iter().any(|value| value.volts().is_some()), "what was read before is kept");
 }
 
+/// How the 16-character stream shows an overload stands in no document at hand.
+#[test]
+fn a_format_whose_overload_nobody_knows_does_not_sweep() {
+    let profile = meter::shipped("t16").unwrap();
+    let mut rig = Rig::new(&profile, MeterOptions::of(&profile), inputs(), 1);
+    let (swept, _) = sweep(&mut rig, score(&profile, 8, None));
+    let Err(error @ SweepError::OverloadUnknown { .. }) = swept.outcome else {
+        panic!("{:?}", swept.outcome)
+    };
+    assert_eq!(
+        error.to_string(),
+        "meter profile t16 cannot sweep: expected frames that tell an open pin, found format t16, of which no document \
+         at hand says how it shows OL"
+    );
+    assert!(rig.heard.is_empty(), "nothing is closed: {:?}", rig.heard);
+}
+
 #[test]
 fn a_silent_switching_board_is_named() {
     let profile = meter::shipped("bench-stream").unwrap();

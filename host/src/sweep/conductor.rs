@@ -175,8 +175,15 @@ impl Conductor {
             out: VecDeque::new(),
             score,
         };
-        conductor.ask(Request::Greet { min: version::MIN, max: version::CURRENT }, now);
-        conductor.flush_ear(now);
+        let format = conductor.score.profile.format;
+        if format.tells_overload() {
+            conductor.ask(Request::Greet { min: version::MIN, max: version::CURRENT }, now);
+            conductor.flush_ear(now);
+        } else {
+            // Before anything is closed.
+            let profile = conductor.score.profile.name.clone();
+            conductor.end(Err(SweepError::OverloadUnknown { profile, format: format.name() }));
+        }
         conductor
     }
 

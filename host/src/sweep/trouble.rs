@@ -67,6 +67,16 @@ pub enum SweepError {
         /// Channels that exist.
         channels: u8,
     },
+    /// Nobody knows how the meter's frames tell an open pin.
+    #[error(
+        "meter profile {profile} cannot sweep: expected frames that tell an open pin, found format {format}, of which no document at hand says how it shows OL"
+    )]
+    OverloadUnknown {
+        /// The profile.
+        profile: String,
+        /// Its format.
+        format: &'static str,
+    },
     /// The meter says nothing.
     #[error("the meter at {port} says nothing: expected a reading within {} s, found silence", waited.as_secs_f32())]
     MeterSilent {
@@ -238,7 +248,7 @@ impl SweepError {
     pub const fn exit_status(&self) -> ExitStatus {
         match self {
             Self::JigVersion { .. } => ExitStatus::Protocol,
-            Self::NoSuchChannel { .. } => ExitStatus::Configuration,
+            Self::NoSuchChannel { .. } | Self::OverloadUnknown { .. } => ExitStatus::Configuration,
             Self::Stopped { .. } => ExitStatus::Inconclusive,
             Self::Unrecorded { .. } => ExitStatus::Io,
             _ => ExitStatus::Unavailable,
@@ -268,6 +278,10 @@ impl SweepError {
             Self::NoSuchChannel { .. } => {
                 &["correct the wiring file, or use a switching board with more channels"]
             }
+            Self::OverloadUnknown { .. } => &[
+                "use another meter: with this one an open joint could not be told from a damaged frame",
+                "`pintally meter watch` reads it all the same; tell us what it sends with its leads apart",
+            ],
             Self::MeterSilent { .. } => &[
                 "switch the meter on and its data output too (often a long press on a key; a sign for RS-232 or PC shows)",
                 "check that --meter names the meter's port and --profile its format: `pintally meter watch` shows what comes",

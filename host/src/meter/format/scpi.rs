@@ -31,6 +31,9 @@ const NOT_MEASURED: f64 = 9.91e37;
 /// rounding of single precision (6E30).
 const NOT_MEASURED_WITHIN: f64 = 5e33;
 
+/// A meter that is older than SCPI sends its errors as numbers: an 8840A `+1.00..E+21` (its manual, fig. 3-6).
+const ERROR_FROM: f64 = 9.9e20;
+
 /// With this power of ten and at most 18 digits a number is below [`OVERLOAD_FROM`].
 const PLAIN_BELOW: i32 = 19;
 const SHOWABLE: &str = "a number that a meter can show";
@@ -90,6 +93,9 @@ pub(crate) fn classify(
     let size = number.magnitude();
     if (size - NOT_MEASURED).abs() <= NOT_MEASURED_WITHIN {
         Ok(Err(NoValue::NotMeasured))
+    } else if overload_from < ERROR_FROM && (ERROR_FROM..OVERLOAD_FROM).contains(&size) {
+        // Never an open pin.
+        Ok(Err(NoValue::NotMeasured))
     } else if size >= overload_from {
         Ok(Err(NoValue::Overload(if number.negative { Sign::Minus } else { Sign::Plus })))
     } else {
@@ -103,4 +109,29 @@ pub(crate) fn error_entry(line: &[u8]) -> Option<(i32, String)> {
     let (rest, _) = tag::<_, _, nom::error::Error<&[u8]>>(",\"").parse(rest).ok()?;
     let words = rest.strip_suffix(b"\"")?;
     Some((code, words.escape_ascii().to_string()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Over-range and error as the Fluke 8840A manual prints them (fig. 3-6); the limit is that of its profile.
+    #[test]
+    fn a_meter_older_than_scpi_has_its_own_overload() {
+        let read = |text: &str, limit| {
+            let mut reading = Reading::BLANK;
+            let content = Scpi::new(Lines::whole(), limit).read(text.as_bytes(), &mut reading);
+            assert_eq!(content, Ok(Content::Reading), "{text}");
+            reading.value
+        };
+        let old = Some(9.9e9);
+        assert_eq!(read("+9.99999E+9\r\n", old), Err(NoValue::Overload(Sign::Plus)));
+        assert_eq!(read("-9.99999E+9\r\n", old), Err(NoValue::Overload(Sign::Minus)));
+        assert_eq!(read("+1.00000E+21\r\n", old), Err(NoValue::NotMeasured));
+        assert_eq!(read("+0.54321E+0\r\n", old), Ok(Number { count: 54321, exponent: -5 }));
+        // By SCPI these are numbers.
+        assert_eq!(read("+9.99999E+9\r\n", None), Ok(Number { count: 999_999, exponent: 4 }));
+        assert_eq!(read("+9.9E+37\r\n", None), Err(NoValue::Overload(Sign::Plus)));
+        assert_eq!(read("+9.9E+37\r\n", old), Err(NoValue::Overload(Sign::Plus)));
+    }
 }
