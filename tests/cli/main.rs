@@ -18,5 +18,6 @@ mod jig;
 mod lag;
 mod pages;
 mod practice;
+mod report;
 mod run;
 mod seeds;

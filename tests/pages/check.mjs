@@ -67,7 +67,6 @@ console.log(JSON.stringify(report));
 // How far the signs of the legend differ when all colour is taken away: the share of pixels that differ by a
 // quarter of full brightness, for each pair.
 async function icons(page) {
-  await page.addStyleTag({ content: 'html { filter: grayscale(1) } .legend .icon { inline-size: 48px; block-size: 48px }' }).catch(() => {});
   await page.evaluate(() => {
     document.documentElement.style.filter = 'grayscale(1)';
     for (const icon of document.querySelectorAll('.legend .icon')) icon.style.cssText = 'inline-size:48px;block-size:48px';

@@ -1,6 +1,6 @@
 //! How a batch goes: yield, and where and what the faults are.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use super::{Entry, Outcome};
 use crate::{
@@ -24,6 +24,8 @@ pub struct Yield {
     pub differing: usize,
     /// Boards that are inconclusive now.
     pub inconclusive: usize,
+    /// Boards that were seated wrongly and never swept again: they are in none of the other numbers.
+    pub misplaced: usize,
     /// Share that matches now, with its interval of 95 % by Wilson; `None` without boards.
     pub now: Option<Share>,
     /// Share that matched at the first sweep.
@@ -53,6 +55,7 @@ pub struct ByKind {
 pub(super) struct Tally {
     /// First and last verdict of each board.
     boards: HashMap<String, (Outcome, Outcome)>,
+    misplaced: HashSet<String>,
     sweeps: usize,
     by_pin: Vec<usize>,
     by_kind: HashMap<Kind, usize>,
@@ -64,8 +67,10 @@ impl Tally {
         self.sweeps += 1;
         // A board that was seated wrongly is swept again: that sweep is the one that counts.
         if entry.placement.is_some() && !self.boards.contains_key(&entry.board) {
+            self.misplaced.insert(entry.board.clone());
             return false;
         }
+        self.misplaced.remove(&entry.board);
         let is_new = !self.boards.contains_key(&entry.board);
         let verdicts = self.boards.entry(entry.board.clone()).or_insert((entry.outcome, entry.outcome));
         verdicts.1 = entry.outcome;
@@ -104,6 +109,7 @@ impl Tally {
             matching,
             differing: count(Outcome::Differs),
             inconclusive: count(Outcome::Inconclusive),
+            misplaced: self.misplaced.len(),
             now: share(matching),
             at_first: share(first),
         }

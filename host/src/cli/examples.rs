@@ -122,12 +122,16 @@ const EXAMPLES: &[(&str, &[Example])] = &[
     (
         "report",
         &[
-            ("one sweep, for the bench", "pintally report first.jsonl --output first.html"),
-            ("for the owner of the board", "pintally report first.jsonl --customer --output owner.html"),
+            ("a page about one sweep", "pintally report first.jsonl --output T1042.html"),
             (
-                "what the repair changed",
-                "pintally report --before first.jsonl --after second.jsonl --format markdown",
+                "what a repair changed and what it broke",
+                "pintally report --before before.jsonl --after after.jsonl --output T1042.html",
             ),
+            (
+                "a batch: yield, faults, and whether jig or meter drift",
+                "pintally report T1001.jsonl T1002.jsonl T1003.jsonl --output batch.html",
+            ),
+            ("for the owner of the board", "pintally report first.jsonl --customer --output owner.html"),
         ],
     ),
     ("cautions", &[("before the first board", "pintally cautions")]),
@@ -153,6 +157,21 @@ const EXAMPLES: &[(&str, &[Example])] = &[
             (
                 "on the bench, plate by plate, no board connected",
                 "pintally jig self-test --jig /dev/ttyACM0 --meter /dev/ttyUSB0 --profile fs9721",
+            ),
+        ],
+    ),
+    ("jig study", &[("what to read, in which order", "pintally jig study plan --operators ann,ben")]),
+    (
+        "jig study plan",
+        &[("five boards, two people, three times", "pintally jig study plan --boards 5 --operators ann,ben")],
+    ),
+    (
+        "jig study evaluate",
+        &[
+            ("from the session logs", "pintally jig study evaluate run1.jsonl run2.jsonl"),
+            (
+                "from a table of readings; 10 mV must be found",
+                "pintally jig study evaluate --readings study.csv --smallest 10",
             ),
         ],
     ),

@@ -10,12 +10,14 @@ use std::{
 
 use clap::{Args as Arguments, ValueEnum};
 
-use super::Screen;
+use super::{Screen, config, place};
 use crate::{
     batch::Tuning,
     compare::{Change, Judgement, Verdict},
     exit_status::ExitStatus,
-    failure::Failure,
+    failure::{Failure, OrFail},
+    history::{Filter, History, log_of},
+    label::Found,
     record::{RecordError, SweepRecord},
     report,
 };
@@ -27,8 +29,16 @@ use crate::{
 #[derive(Debug, Arguments)]
 pub(super) struct Args {
     /// Session logs: one sweep, or all sweeps of a batch
-    #[arg(value_name = "LOG", required_unless_present = "before", conflicts_with = "before")]
+    #[arg(value_name = "LOG", required_unless_present_any = ["before", "batch"], conflicts_with_all = ["before", "batch"])]
     logs: Vec<PathBuf>,
+    /// All sweeps of this batch, from the history
+    #[arg(long, value_name = "NAME", conflicts_with = "before")]
+    batch: Option<String>,
+    /// Data directory, with the history
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
+    #[command(flatten)]
+    config: config::Args,
     /// Session log of the board before its repair
     #[arg(long, value_name = "LOG", requires = "after")]
     before: Option<PathBuf>,
@@ -70,10 +80,11 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         )
         .hint("name one log: each board has its own page"));
     }
-    let (text, status) = match (&args.before, &args.after, args.logs.as_slice()) {
-        (Some(before), Some(after), _) => repair(before, after, args.format, screen)?,
-        (_, _, [one]) => sweep(one, args, screen)?,
-        (_, _, logs) => batch(logs, args, screen)?,
+    let (text, status) = match (&args.before, &args.after, &args.batch, args.logs.as_slice()) {
+        (Some(before), Some(after), ..) => repair(before, after, args.format, screen)?,
+        (_, _, Some(name), _) => batch(&logs_of(name, args, screen)?, args, screen)?,
+        (_, _, None, [one]) => sweep(one, args, screen)?,
+        (_, _, None, logs) => batch(logs, args, screen)?,
     };
     write(&text, args, screen)?;
     Ok(status)
@@ -161,6 +172,26 @@ fn batch(logs: &[PathBuf], args: &Args, screen: &mut Screen) -> Result<(String, 
         Format::Csv => rows,
     };
     Ok((text, status))
+}
+
+/// The logs of a batch, as the history knows them.
+fn logs_of(name: &str, args: &Args, screen: &mut Screen) -> Result<Vec<PathBuf>, Failure> {
+    let named = args.data.clone().or(args.config.load()?.data);
+    let data = place::data_folder(named.as_deref())?;
+    let mut history = History::open(&data).or_fail(ExitStatus::Data)?;
+    for error in history.catch_up().or_fail(ExitStatus::Data)?.unusable {
+        screen.tell(&format!("warning: left out: {error}"));
+    }
+    let filter = Filter { batch: Some(name.to_owned()), ..Filter::default() };
+    let (found, _) = history.sweeps(&filter).or_fail(ExitStatus::Data)?;
+    if found.is_empty() {
+        return Err(Failure::new(
+            ExitStatus::NoInput,
+            format!("expected sweeps of batch {} in the history, found none", Found(name)),
+        )
+        .hint("`pintally history` lists what was swept"));
+    }
+    Ok(found.iter().map(|found| log_of(&data, &found.sweep.session)).collect())
 }
 
 /// The record of a log.

@@ -147,6 +147,7 @@ fn batch(page: &BatchPage) -> Value {
             "matching": boards.matching,
             "differing": boards.differing,
             "inconclusive": boards.inconclusive,
+            "misplaced": boards.misplaced,
             "now": boards.now.map(share),
             "at_first": boards.at_first.map(share),
         },

@@ -271,6 +271,11 @@ pub(super) fn finding(connector: &Connector, finding: &Finding) -> String {
     }
 }
 
+/// Style of a name in a table: one that is short is kept on one line.
+pub(super) fn width(name: &str) -> &'static str {
+    if name.chars().count() <= 12 { "short" } else { "long" }
+}
+
 /// So many of them: `1 board`, `2 boards`.
 pub(super) fn count(count: usize, what: &str) -> String {
     format!("{count} {what}{}", if count == 1 { "" } else { "s" })

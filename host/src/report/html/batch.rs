@@ -66,17 +66,16 @@ pub fn of_batch(pages: &[BatchPage]) -> String {
     };
     let body = html! {
         main {
-            @for (index, page) in pages.iter().enumerate() { (one(page, index)) }
+            @for page in pages { (one(page)) }
         }
         (foot(&[]))
     };
     page(&title, &body)
 }
 
-fn one(batch: &BatchPage, index: usize) -> Markup {
+fn one(batch: &BatchPage) -> Markup {
     let summary = &batch.summary;
     let boards = &summary.of_boards;
-    let id = |name: &str| format!("{name}{index}");
     html! {
         header {
             p.kind { "Batch report" }
@@ -89,8 +88,8 @@ fn one(batch: &BatchPage, index: usize) -> Markup {
             }
         }
         (super::cautions(&batch.cautions))
-        section aria-labelledby=(id("yield")) {
-            h2 id=(id("yield")) { "Yield" }
+        div.part {
+            h2 { "Yield" }
             div.yields {
                 (share("match now", boards.now))
                 (share("matched at their first sweep", boards.at_first))
@@ -99,27 +98,30 @@ fn one(batch: &BatchPage, index: usize) -> Markup {
                 (sign(Sign::Sound, &format!("{} match", boards.matching)))
                 (sign(Sign::AtFault, &format!("{} differ", boards.differing)))
                 (sign(Sign::Unexplained, &format!("{} inconclusive", boards.inconclusive)))
+                @if boards.misplaced > 0 {
+                    (sign(Sign::Unjudged, &format!("{} seated wrongly, not counted until swept again", boards.misplaced)))
+                }
             }
         }
-        (noticed(batch, &id("jig")))
+        (noticed(batch))
         @if !summary.by_kind.is_empty() {
-            section aria-labelledby=(id("faults")) {
-                h2 id=(id("faults")) { "Faults of the boards" }
+            div.part {
+                h2 { "Faults of the boards" }
                 div.columns {
                     (charts::bars("By kind", &summary.by_kind.iter().map(|by| (by.kind.to_string(), by.faults)).collect::<Vec<_>>()))
                     (charts::bars("By pin", &summary.by_pin.iter().take(MOST_PINS).map(|by| (name(&batch.connector, by.pin), by.boards)).collect::<Vec<_>>()))
                 }
             }
         }
-        section aria-labelledby=(id("boards")) {
-            h2 id=(id("boards")) { "Every sweep" }
+        div.part {
+            h2 { "Every sweep" }
             table.boards {
                 thead { tr { th scope="col" { "Board" } th.what scope="col" { "Swept" } th.what scope="col" { "Verdict" } th.what scope="col" { "Findings" } th.wide.what scope="col" { "Log SHA-256" } } }
                 tbody {
                     @for line in &batch.sweeps {
                         @let (kind, word) = outcome(line.outcome);
                         tr class=(kind.class()) {
-                            th scope="row" { (line.board) }
+                            th class=(words::width(&line.board)) scope="row" { (line.board) }
                             td.what { (words::when(&line.when)) }
                             td.what { (sign(kind, word)) }
                             td.what { (line.what) }
@@ -150,7 +152,7 @@ fn share(what: &str, share: Option<Share>) -> Markup {
 }
 
 /// What was noticed of jig and meter, and how often sound ones would be.
-fn noticed(batch: &BatchPage, id: &str) -> Markup {
+fn noticed(batch: &BatchPage) -> Markup {
     let (summary, connector) = (&batch.summary, &batch.connector);
     let stated = summary.stated;
     let after = |wanted: &dyn Fn(&Suspicion) -> bool| -> Vec<usize> {
@@ -172,8 +174,8 @@ fn noticed(batch: &BatchPage, id: &str) -> Markup {
         boards,
     };
     html! {
-        section aria-labelledby=(id) {
-            h2 id=(id) { "Jig and meter" }
+        div.part {
+            h2 { "Jig and meter" }
             @if summary.notices.is_empty() {
                 p { (drawing::icon(Sign::Sound)) " Nothing was noticed: no pin wears, the meter does not drift, no channel fails on board after board." }
             } @else {

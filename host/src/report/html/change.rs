@@ -85,7 +85,7 @@ fn changes(before: &SweepRecord, after: &SweepRecord, first: &Judgement, second:
                     tbody {
                         @for pin in moved {
                             tr {
-                                th scope="row" { (name(connector, pin)) }
+                                th class=(words::width(&name(connector, pin))) scope="row" { (name(connector, pin)) }
                                 td { (first.pins[pin].reading) } td { strong { (second.pins[pin].reading) } }
                                 td { (second.pins[pin].expected) } td.what { (change.pins[pin].code()) }
                             }

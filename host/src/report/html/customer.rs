@@ -25,7 +25,7 @@ pub fn customer(record: &SweepRecord) -> String {
                 p.sub { "Checked on " (words::when(&record.started)) }
             }
             @if record.practice.is_some() {
-                section.cautions aria-label="Cautions" { p { strong { "Mind: " } "this is a practice run on an invented board, not a real repair." } }
+                div.cautions role="note" { p { strong { "Mind: " } "this is a practice run on an invented board, not a real repair." } }
             }
             (result(record))
             @if let Some(judgement) = &record.judgement {

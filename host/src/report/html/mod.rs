@@ -87,7 +87,7 @@ fn conditions(lines: &[(&'static str, String)]) -> Markup {
 fn cautions(lines: &[String]) -> Markup {
     html! {
         @if !lines.is_empty() {
-            section.cautions aria-label="Cautions" {
+            div.cautions role="note" {
                 @for line in lines { p { strong { "Mind: " } (line) } }
             }
         }

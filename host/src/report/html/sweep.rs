@@ -130,7 +130,7 @@ fn one(connector: &Connector, finding: &Finding) -> Markup {
             tbody {
                 @for at in &finding.evidence {
                     tr {
-                        th scope="row" { (name(connector, at.pin)) }
+                        th class=(words::width(&name(connector, at.pin))) scope="row" { (name(connector, at.pin)) }
                         td { (at.expected) } td { (at.predicted) } td { strong { (at.seen) } }
                     }
                 }
@@ -161,7 +161,7 @@ fn pins(connector: &Connector, judgement: &Judgement) -> Markup {
                     @for (index, pin) in judgement.pins.iter().enumerate() {
                         @let kind = Sign::of(pin);
                         tr class=(kind.class()) {
-                            th scope="row" { (name(connector, index)) }
+                            th class=(words::width(&name(connector, index))) scope="row" { (name(connector, index)) }
                             td.wide.net { (connector.pins.get(index).and_then(|pin| pin.net.as_deref()).unwrap_or("")) }
                             td { (pin.reading) } td { (pin.expected) }
                             td { (pin.difference.map_or_else(String::new, words::millivolts)) }

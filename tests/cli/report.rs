@@ -1,0 +1,117 @@
+//! Reports and gauge studies as a person types them.
+
+use std::fs;
+
+use crate::run::Place;
+
+/// A place with one swept practice board.
+fn swept() -> Place {
+    let place = Place::new();
+    let sweep = ["sweep", "--practice", "--instant", "--quiet", "--seed", "3", "--board", "T-1042"];
+    let outcome = place.run(&[&sweep[..], &["--fault", "open:A5", "--log", "first.jsonl"]].concat());
+    assert_eq!(outcome.status, Some(1), "{}", outcome.text());
+    place
+}
+
+#[test]
+fn what_cannot_be_reported_is_told() {
+    let place = swept();
+    place.file("no.jsonl", "no log\n");
+    let mut text = String::new();
+    for words in [
+        &["report"][..],
+        &["report", "missing.jsonl"],
+        &["report", "no.jsonl"],
+        &["report", "first.jsonl", "first.jsonl", "--customer"],
+        &["report", "first.jsonl", "--output", "first.jsonl"],
+        &["report", "--before", "first.jsonl"],
+        &["report", "first.jsonl", "first.jsonl", "--run-length", "0"],
+        &["report", "--batch", "none", "--data", "data"],
+    ] {
+        let outcome = place.run(words);
+        text.push_str(&format!("$ pintally {}\n{}\n", words.join(" "), outcome.text()));
+    }
+    insta::assert_snapshot!(text);
+    assert!(place.run(&["replay", "first.jsonl"]).status == Some(1), "the log is whole");
+}
+
+#[test]
+fn a_report_as_markdown_and_as_tables() {
+    let place = swept();
+    let mut text = String::new();
+    for words in [
+        &["report", "first.jsonl", "--format", "markdown"][..],
+        &["report", "--before", "first.jsonl", "--after", "first.jsonl", "--format", "csv"],
+        &["report", "first.jsonl", "--format", "csv"],
+    ] {
+        let outcome = place.run(words);
+        assert_eq!((outcome.status, outcome.stderr.as_str()), (Some(1), ""), "{words:?}");
+        let lines: Vec<&str> = outcome.stdout.lines().take(24).collect();
+        text.push_str(&format!("$ pintally {}\n{}\n\n", words.join(" "), lines.join("\n")));
+    }
+    insta::with_settings!({filters => vec![(r"\d{4}-\d\d-\d\d \d\d:\d\d UTC", "2031-05-06 08:09 UTC")]}, {
+        insta::assert_snapshot!(text);
+    });
+}
+
+/// The crossed study of the AIAG manual (Measurement Systems Analysis, 4th ed. 2010, chapter III, section B) through the
+/// whole command: EV 0.199933, AV 0.226838, GRR 0.302373, PV 1.042327 as printed, in volts.
+#[test]
+fn the_study_of_the_aiag_manual() {
+    let place = Place::new();
+    let published = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/published/gauge_rr/aiag_msa4.csv");
+    let mut readings = String::from("board,operator,pin,reading\n");
+    for line in fs::read_to_string(published).unwrap().lines().skip(1) {
+        let fields: Vec<&str> = line.split(',').collect();
+        readings.push_str(&format!("{},{},1,{}V\n", fields[0], fields[1], fields[3]));
+    }
+    place.file("study.csv", &readings);
+    let words =
+        ["jig", "study", "evaluate", "--readings", "study.csv", "--smallest", "8000", "--format", "json"];
+    let outcome = place.run(&words);
+    // 6 × 0.302372 / 8 = 22.68 %, as Minitab prints for a tolerance of 8: doubtful.
+    assert_eq!((outcome.status, outcome.stderr.as_str()), (Some(2), ""), "{}", outcome.text());
+    let found: serde_json::Value = serde_json::from_str(&outcome.stdout).unwrap();
+    let pin = &found["pins"][0];
+    for (key, printed, tolerance) in [
+        ("repeatability_volts", 0.199_933, 5e-6),
+        ("reproducibility_volts", 0.226_838, 5e-6),
+        ("gauge_volts", 0.302_373, 2e-6),
+        ("boards_volts", 1.042_327, 5e-6),
+        ("share_of_smallest_fault", 0.2268, 5e-5),
+    ] {
+        let found = pin[key].as_f64().unwrap();
+        assert!((found - printed).abs() < tolerance, "{key}: {found}, printed {printed}");
+    }
+    assert_eq!(pin["categories"].as_f64().unwrap().floor(), 4.0);
+}
+
+/// A practice bench repeats itself exactly, but for one channel, whose contact has another resistance each time the board
+/// is seated: the study must find that pin and no other.
+#[test]
+fn a_study_finds_the_contact_that_scatters() {
+    let place = Place::new();
+    let plan = ["jig", "study", "plan", "--boards", "3", "--operators", "ann,ben", "--repeats", "2"];
+    let mut text = place.run(&plan).text();
+    let mut logs = Vec::new();
+    for run in 0..12 {
+        let (board, operator) = (run % 3, ["ann", "ben"][run / 3 % 2]);
+        let (log, name, seed) = (format!("run{run:02}.jsonl"), format!("B{board}"), (40 + board).to_string());
+        let trouble = format!("worn:14={}", 1 + run * 5 % 7);
+        let words =
+            ["sweep", "--practice", "--instant", "--quiet", "--seed", &seed, "--jig-trouble", &trouble];
+        let more = ["--board", &name, "--operator", operator, "--log", &log];
+        let outcome = place.run(&[&words[..], &more].concat());
+        assert_eq!(outcome.status, Some(0), "{}", outcome.text());
+        logs.push(log);
+    }
+    let logs: Vec<&str> = logs.iter().map(String::as_str).collect();
+    let outcome = place.run(&[&["jig", "study", "evaluate"], &logs[..]].concat());
+    assert_eq!((outcome.status, outcome.stderr.as_str()), (Some(1), ""), "{}", outcome.text());
+    let noticed: Vec<&str> = outcome.stdout.lines().filter(|line| line.ends_with("fails")).collect();
+    assert!(matches!(noticed.as_slice(), [one] if one.trim_start().starts_with("A15")), "{noticed:?}");
+    text.push_str(&outcome.stdout.lines().take(4).chain(noticed).collect::<Vec<_>>().join("\n"));
+    let short = place.run(&[&["jig", "study", "evaluate"], &logs[..11]].concat());
+    text.push_str(&format!("\n{}", short.text()));
+    insta::assert_snapshot!(text);
+}
