@@ -5,7 +5,11 @@ mod operator;
 mod self_test;
 mod station;
 mod talk;
-mod zero;
+mod wear;
+pub(super) mod zero;
+
+pub(super) use operator::Operator;
+pub(super) use talk::{Talk, odd, silent};
 
 use clap::{Args as Arguments, Subcommand};
 
@@ -28,6 +32,7 @@ enum Command {
     Identify(identify::Args),
     SelfTest(Box<self_test::Args>),
     Zero(Box<zero::Args>),
+    Wear(wear::Args),
 }
 
 /// Runs the command.
@@ -37,5 +42,6 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Command::Identify(args) => identify::run(args, screen),
         Command::SelfTest(args) => self_test::run(args, screen),
         Command::Zero(args) => zero::run(args, screen),
+        Command::Wear(args) => wear::run(args, screen),
     }
 }

@@ -171,7 +171,7 @@ pub(super) fn remember(data: &Path, session: &str, screen: &mut Screen) {
 }
 
 /// Shows what went wrong with a log.
-fn warn(warnings: Vec<String>, screen: &mut Screen) {
+pub(super) fn warn(warnings: Vec<String>, screen: &mut Screen) {
     for warning in warnings {
         screen.tell(&format!("warning: {warning}"));
     }

@@ -17,7 +17,7 @@ use crate::{
     meter::Profile,
     moment::Moment,
     port::{self, Address, PortDevices, SWITCHING_BOARD},
-    practice::serve::{Background, Doors, open_pseudo_terminals, open_tcp},
+    practice::serve::{Background, Doors, Orders, open_pseudo_terminals, open_tcp},
     sweep::{Devices, Heard},
 };
 
@@ -75,6 +75,15 @@ pub(super) fn serve(
     profile: &Profile,
     stop: Arc<AtomicBool>,
 ) -> Result<(Box<dyn Devices>, [String; 2]), Failure> {
+    serve_with_hands(emulation, profile, stop).map(|(devices, ports, _)| (devices, ports))
+}
+
+/// Likewise, with a way to move the parts of the bench.
+pub(super) fn serve_with_hands(
+    emulation: &Emulation,
+    profile: &Profile,
+    stop: Arc<AtomicBool>,
+) -> Result<(Box<dyn Devices>, [String; 2], Orders), Failure> {
     let doors = doors(None, None)?;
     let (jig, meter) = (doors.jig.clone(), doors.meter.clone());
     let bench = Background::start(emulation.bench()?, doors);
@@ -85,7 +94,8 @@ pub(super) fn serve(
         })
     };
     let devices = PortDevices::new(open(&jig, &SWITCHING_BOARD)?, open(&meter, &profile.port)?, stop);
-    Ok((Box::new(BenchBehindPorts { devices, _bench: bench }), [jig.to_string(), meter.to_string()]))
+    let orders = bench.orders();
+    Ok((Box::new(BenchBehindPorts { devices, _bench: bench }), [jig.to_string(), meter.to_string()], orders))
 }
 
 /// Opens the ports of a practice bench: on TCP ports if they are given, or where there are no pseudo-terminals.

@@ -108,6 +108,10 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         verdict::print(&session.header.connector, &readings, judgement.as_ref(), args.format, screen)?;
     let (connector, notes) = (&session.header.connector, &session.settings.repair);
     verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.format, screen)?;
+    if let Some(text) = verdict::unsettled(connector, &replayed.values) {
+        screen.tell(&format!("note: {text}"));
+    }
+    verdict::print_zero(&session, args.format, screen)?;
     if troubles > 0 {
         return Err(Failure::new(
             ExitStatus::Data,

@@ -1,6 +1,7 @@
 //! `pintally sweep`: reads every pin of a connector on a jig and judges the board.
 
 use std::{
+    io::IsTerminal,
     path::{Path, PathBuf},
     time::Duration,
 };
@@ -8,23 +9,26 @@ use std::{
 use clap::Args as Arguments;
 
 use super::{
-    Screen, cautions, config, emulation,
+    Screen, cautions, config, dwell, emulation,
     emulation::Emulation,
     inputs,
+    jig::{Operator, zero},
     logbook::Logbook,
-    once::{self, Bench, Judged},
-    place, prepare,
+    once::{self, Judged},
+    place,
+    precheck::{self, Bench},
+    prepare,
     verdict::{self, Format},
 };
 use crate::{
     connector::{Connector, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
-    log::{Header, LogEvent, SyncPolicy, Zero},
+    log::{Ending, Header, LogEvent, SyncPolicy, Zero},
     meter::Profile,
     port::Address,
     practice::BenchDevices,
-    session::{Session, Settings},
+    session::{SWEEP_LIMIT, Session, Settings, ZeroFile},
     sweep::{Floor, Swept},
 };
 
@@ -76,6 +80,22 @@ pub(super) struct Args {
     /// Time from closing a channel to reading, in milliseconds
     #[arg(long, value_name = "MILLISECONDS", default_value_t = 3)]
     settle_ms: u16,
+    /// Let the switching board walk alone and stay so long at each pin, in milliseconds, for a meter that streams: nothing
+    /// is decided on the way, and pins that were left before their readings agreed are not settled
+    #[arg(long, value_name = "MILLISECONDS", value_parser = clap::value_parser!(u32).range(1..=60_000))]
+    dwell_ms: Option<u32>,
+    /// Subtract the path resistances in this file (`pintally jig zero` writes it)
+    #[arg(long, value_name = "FILE")]
+    zero: Option<PathBuf>,
+    /// Age from which a zero is called old, in days
+    #[arg(long, value_name = "DAYS", default_value_t = 7, requires = "zero")]
+    zero_days: u16,
+    /// Sweeps since it was measured after which a zero is called old
+    #[arg(long, value_name = "SWEEPS", default_value_t = SWEEP_LIMIT, requires = "zero")]
+    zero_sweeps: u64,
+    /// What this switching board is called, where its microcontroller has no number of its own
+    #[arg(long, value_name = "NAME")]
+    jig_name: Option<String>,
     /// Confirm, without being asked, that battery and power are off and the board is discharged
     #[arg(long)]
     unpowered: bool,
@@ -122,7 +142,9 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         true => Some(Emulation::new(&args.emulation, connector.clone(), wiring.clone(), profile.clone())?),
         false => None,
     };
-    let header = header(args, &connector, wiring, &profile, emulation.as_ref(), screen)?;
+    let zero =
+        zero::load(args.zero.as_deref(), args.zero_days, args.zero_sweeps, args.data.as_deref(), screen)?;
+    let header = header(args, &connector, wiring, &profile, emulation.as_ref(), zero.as_ref(), screen)?;
     let session = Session::new(header).or_fail(ExitStatus::Configuration)?;
     if !args.practice {
         cautions::at_first_sweep(args.data.as_deref(), screen);
@@ -147,8 +169,27 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         logbook.note(LogEvent::Override { what: "signs of a live board".to_owned(), by, why: why.clone() });
     }
 
-    let Bench { mut devices, ports } = bench(args, &session, emulation.as_ref())?;
-    let swept = once::sweep(devices.as_mut(), &ports, &session, &mut logbook, args.quiet, screen);
+    let (mut bench, ports) = bench(args, &session, emulation.as_ref())?;
+    let expected = precheck::Expected { called: args.jig_name.as_deref(), zero: zero.as_ref() };
+    let swept =
+        precheck::run(&session, &expected, &mut bench, &mut logbook, screen).and_then(|()| {
+            match args.dwell_ms {
+                Some(dwell) => {
+                    dwell::run(&session, Duration::from_millis(dwell.into()), bench.devices(), &mut logbook)
+                }
+                None => {
+                    let devices = bench.devices();
+                    Ok(once::sweep(devices, &ports, &session, &mut logbook, args.quiet, screen))
+                }
+            }
+        });
+    let swept = match swept {
+        Ok(swept) => swept,
+        Err(failure) => {
+            once::warn(logbook.end(Ending::Failed, Some(failure.error.to_string())), screen);
+            return Err(failure);
+        }
+    };
     let judged = once::judge(&session, &swept, logbook, screen);
     if let Some(home) = &home {
         once::remember(home, &session.header.session, screen);
@@ -188,18 +229,26 @@ impl Args {
 }
 
 /// The devices to sweep with.
-fn bench(args: &Args, session: &Session, emulation: Option<&Emulation>) -> Result<Bench, Failure> {
+fn bench(
+    args: &Args,
+    session: &Session,
+    emulation: Option<&Emulation>,
+) -> Result<(Bench, [String; 2]), Failure> {
     let stop = once::stop_switch();
     match (emulation, &args.jig, &args.meter) {
-        (Some(emulation), _, _) if args.instant => Ok(Bench {
-            devices: Box::new(BenchDevices::new(emulation.bench()?)),
-            ports: ["the practice bench".to_owned(), "the practice bench".to_owned()],
-        }),
-        (Some(emulation), _, _) => {
-            let (devices, ports) = place::serve(emulation, &session.profile, stop)?;
-            Ok(Bench { devices, ports })
+        (Some(emulation), _, _) if args.instant => {
+            let ports = ["the practice bench".to_owned(), "the practice bench".to_owned()];
+            Ok((Bench::Instant(Box::new(BenchDevices::new(emulation.bench()?))), ports))
         }
-        (None, Some(jig), Some(meter)) => once::open(jig, meter, &session.profile.port, stop),
+        (Some(emulation), _, _) => {
+            let (devices, ports, orders) = place::serve_with_hands(emulation, &session.profile, stop)?;
+            Ok((Bench::Served(devices, orders), ports))
+        }
+        (None, Some(jig), Some(meter)) => {
+            let once::Bench { devices, ports } = once::open(jig, meter, &session.profile.port, stop)?;
+            let asks = !args.unpowered && std::io::stdin().is_terminal();
+            Ok((Bench::Ports(devices, asks.then(Operator::new)), ports))
+        }
         _ => Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
     }
 }
@@ -225,9 +274,20 @@ fn show(
         args.format,
         screen,
     )?;
+    verdict::print_zero(session, args.format, screen)?;
+    if let Some(text) = args.dwell_ms.and_then(|_| verdict::unsettled(connector, &swept.values)) {
+        screen.tell(&format!(
+            "{text}; let the switching board stay longer with --dwell-ms, or wait for each pin without it"
+        ));
+    }
     if !args.quiet {
         let pins = session.setting().plan.pins();
-        screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor)));
+        match args.dwell_ms {
+            Some(_) => {
+                screen.tell(&format!("\nwalked over {pins} pins in {:.1} s", swept.took.as_secs_f64()));
+            }
+            None => screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor))),
+        }
         if let Some(emulation) = emulation {
             let truth = emulation.truth()?;
             if truth.is_empty() {
@@ -271,6 +331,7 @@ fn header(
     wiring: Option<Wiring>,
     profile: &Profile,
     emulation: Option<&Emulation>,
+    zero: Option<&ZeroFile>,
     screen: &mut Screen,
 ) -> Result<Header, Failure> {
     let started = place::now();
@@ -302,10 +363,13 @@ fn header(
             .map(|name| prepare::checked_name("--operator", name))
             .transpose()?,
         connector: connector.clone(),
-        wiring,
+        wiring: wiring.clone(),
         profile: profile.to_toml(),
         reference,
-        zero: emulation.map(Emulation::zero).filter(|zero: &Zero| !zero.paths.is_empty()),
+        zero: match zero {
+            Some(zero) => Some(zero::fitting(zero, connector, &wiring, profile)?),
+            None => emulation.map(Emulation::zero).filter(|zero: &Zero| !zero.paths.is_empty()),
+        },
         settings: settings(args, connector)?.to_value(),
         practice: emulation.map(Emulation::describe),
     })

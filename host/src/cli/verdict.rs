@@ -8,9 +8,10 @@ use crate::{
     connector::Connector,
     exit_status::ExitStatus,
     failure::Failure,
-    readings::{BoardReadings, PinValue},
+    readings::{BoardReadings, PinValue, Unread},
     repair::RepairNotes,
     report,
+    session::{Session, describe_zero},
 };
 
 /// How to print a judgement.
@@ -74,6 +75,28 @@ pub(super) fn print_repair(
         screen.tell(line);
     }
     Ok(())
+}
+
+/// Names the pins whose readings did not settle while they were visited.
+pub(super) fn unsettled(connector: &Connector, values: &[PinValue]) -> Option<String> {
+    let is_unsettled =
+        |value: &PinValue| matches!(value, PinValue::Unread(Unread::NotSettled { .. } | Unread::NoReading));
+    let pins: Vec<&str> = connector
+        .pins
+        .iter()
+        .zip(values)
+        .filter(|(_, value)| is_unsettled(value))
+        .map(|(pin, _)| pin.name.as_str())
+        .collect();
+    (!pins.is_empty()).then(|| format!("not settled: pin {}", pins.join(", ")))
+}
+
+/// Tells, after a judgement in text, which zero was subtracted.
+pub(super) fn print_zero(session: &Session, format: Format, screen: &mut Screen) -> Result<(), Failure> {
+    match session.header.zero.as_ref().and_then(describe_zero).filter(|_| format == Format::Text) {
+        Some(zero) => screen.line(&zero),
+        None => Ok(()),
+    }
 }
 
 /// How a command ends after this judgement.

@@ -4,8 +4,10 @@
 
 mod client;
 mod clock;
+pub mod discharge;
 mod name;
 pub mod self_test;
+pub mod wear;
 
 pub use client::{Client, ClientError, Heard};
 pub use clock::Clock;

@@ -33,6 +33,8 @@ pub struct Bench {
     jig: Jig,
     setup: JigSetup,
     meter: SimulatedMeter,
+    /// What it was made of.
+    fresh_meter: (Profile, MeterOptions, u64),
     /// Time of one byte on the meter's line, and on the switching board's.
     byte_times: [Duration; 2],
     now: Moment,
@@ -58,12 +60,15 @@ impl Bench {
         now: Moment,
     ) -> Result<Self, SolveError> {
         let byte_times = [profile.port.byte_time(), SWITCHING_BOARD.byte_time()];
+        let fresh_meter = (profile, options, seed);
+        let (profile, options, seed) = fresh_meter.clone();
         let meter = SimulatedMeter::new(profile, options, seed, now);
         let line = CommonLine::new(specimen, &setup, meter.source(), now)?;
         Ok(Self {
             jig: Jig::new(line, &setup, now),
             setup,
             meter,
+            fresh_meter,
             byte_times,
             now,
             to_devices: VecDeque::new(),
@@ -115,9 +120,16 @@ impl Bench {
         Ok(())
     }
 
-    /// Connects the meter to the common line, or takes its plugs out.
+    /// Connects the meter to the common line and switches it on, or takes its plugs out.
     pub fn plug(&mut self, plugged: bool) {
         let now = self.now;
+        if plugged && !self.jig.line().is_plugged() {
+            let (profile, options, seed) = self.fresh_meter.clone();
+            self.meter = SimulatedMeter::new(profile, options, seed, now);
+            self.to_host.retain(|(_, side, _)| *side != Side::Meter);
+            self.to_devices.retain(|(_, side, _)| *side != Side::Meter);
+            self.line_free[Side::Meter as usize] = now;
+        }
         self.jig.line().plug(plugged, now);
     }
 

@@ -23,6 +23,12 @@ impl BenchDevices {
         Self { now: bench.now(), bench, heard: VecDeque::new() }
     }
 
+    /// Connects the meter and switches it on, or takes its plugs out: what it had said on its way is gone.
+    pub fn plug(&mut self, plugged: bool) {
+        self.bench.plug(plugged);
+        self.heard.retain(|(_, side, _)| *side != Side::Meter);
+    }
+
     /// The bench, to press its button, open its lid or change its board.
     pub const fn bench(&mut self) -> &mut Bench {
         &mut self.bench

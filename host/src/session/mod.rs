@@ -18,10 +18,10 @@ use crate::{
     units::{Amperes, Ohms, Volts},
 };
 
-pub use replay::{Checks, Replay, Replayed};
+pub use replay::{CONNECT, Checks, Replay, Replayed};
 pub use settings::{BatchPlace, Settings};
 pub use zero_file::{
-    AGE_LIMIT, CYCLE_LIMIT, HIGHEST_PATH, Path, ZeroError, ZeroFile, describe as describe_zero,
+    AGE_LIMIT, HIGHEST_PATH, Path, SWEEP_LIMIT, ZeroError, ZeroFile, describe as describe_zero,
     wiring_fingerprint,
 };
 

@@ -4,15 +4,21 @@ use super::Session;
 use crate::{
     connector::Connector,
     log::{Ending, LogEvent, LogLine},
+    meter::Profile,
     probe::{Action, Deed, Walk},
     readings::{PinValue, Unread},
-    sweep::{Observation, Observer, PinResult},
+    sweep::{Observation, Observer, PinResult, Setting},
 };
+
+/// What the operator does in a log when the voltages are measured and the meter is connected.
+pub const CONNECT: &str = "connect the meter";
 
 /// Feeds the events of a log to the pairing, as they came.
 #[derive(Debug)]
 pub struct Replay {
     pairing: Pairing,
+    setting: Setting,
+    profile: Profile,
     connector: Connector,
     recorded: Vec<Option<PinResult>>,
     ended: Option<Ending>,
@@ -70,6 +76,8 @@ impl Replay {
         };
         Self {
             pairing,
+            setting: session.setting(),
+            profile: session.profile.clone(),
             connector: session.header.connector.clone(),
             recorded: vec![None; pins],
             ended: None,
@@ -89,6 +97,12 @@ impl Replay {
             }
             LogEvent::Override { what, why, .. } => self.overrides.push(format!("{what}: {why}")),
             LogEvent::End { how, .. } => self.ended = Some(*how),
+            // What happened before the meter was connected is no part of the pairing, live or here.
+            LogEvent::Operator { action, .. }
+                if action == CONNECT && matches!(self.pairing, Pairing::Jig(_)) =>
+            {
+                self.pairing = Pairing::Jig(Box::new(Observer::new(self.setting.clone(), &self.profile)));
+            }
             event => match &mut self.pairing {
                 Pairing::Jig(observer) => jig(observer, event, line, &mut self.checks),
                 Pairing::Hand(walk) => {

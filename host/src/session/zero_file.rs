@@ -21,9 +21,9 @@ const VERSION: u32 = 1;
 /// (docs/facts.md 2.3, reed multiplexer).
 pub const AGE_LIMIT: Duration = Duration::from_secs(7 * 24 * 3600);
 
-/// A zero after which a channel was closed more often is called worn out: contacts settle within some 2000 cycles
-/// (docs/facts.md 2.3, reed multiplexer), and what takes longer to change is seen by then.
-pub const CYCLE_LIMIT: u64 = 2000;
+/// A zero after which there were more sweeps is called old: contacts settle within some 2000 cycles (docs/facts.md 2.3,
+/// reed multiplexer), and a sweep closes each channel once to measure its voltage and once to read it.
+pub const SWEEP_LIMIT: u64 = 1000;
 
 /// A path above this is no path: no zero is taken of it. PhotoMOS of the worst kind have 25 Ω (docs/facts.md 2.3).
 pub const HIGHEST_PATH: Ohms = Ohms::of(100.0);
@@ -361,7 +361,7 @@ mod tests {
         check("[0, 0.800", "[1, 0.800", "channel 1: expected one path, found two");
         check("version = 1", "version = 2", "expected a zero file of version 1 or older, found version 2");
         check("version = 1", "", "expected a zero file: missing field `version`");
-        check("meter = ", "metre = ", "expected a zero file: missing field `meter`");
+        check("meter = \"bench-stream\"\n", "", "expected a zero file: missing field `meter`");
     }
 
     #[test]

@@ -35,6 +35,9 @@ use crate::{
 /// Noise of the practice meter, as in a practice sweep.
 const NOISE: Volts = Volts::of(0.0002);
 
+/// More than this is no load: some meters show the voltage of their open leads as a number.
+const LARGEST: Ohms = Ohms::of(100e3);
+
 /// What a plate is put on.
 #[derive(Debug, Clone, Arguments)]
 #[group(id = "station")]
@@ -178,17 +181,16 @@ impl Station {
                     Deed::PutOn(plate) => Some(plate.specimen(&self.connector, *seed)),
                     _ => None,
                 };
-                let bench = devices.bench();
                 match deed {
                     Deed::PutOn(_) => {
                         if let Some(specimen) = specimen {
-                            bench.load(&specimen).or_fail(ExitStatus::Software)?;
+                            devices.bench().load(&specimen).or_fail(ExitStatus::Software)?;
                         }
                     }
-                    Deed::PlugIn => bench.plug(true),
-                    Deed::Unplug => bench.plug(false),
-                    Deed::Lid(closed) => bench.jig().lid(closed),
-                    Deed::Press => bench.jig().button(true),
+                    Deed::PlugIn => devices.plug(true),
+                    Deed::Unplug => devices.plug(false),
+                    Deed::Lid(closed) => devices.bench().jig().lid(closed),
+                    Deed::Press => devices.bench().jig().button(true),
                 }
                 screen.tell(&format!("practice: {}", done(deed)));
                 let heard =
@@ -362,9 +364,10 @@ pub(super) fn resistance(volts: Volts, source: DiodeSource) -> Option<Ohms> {
 
 fn seen_of(value: PinValue, source: DiodeSource) -> Seen {
     match value {
-        PinValue::Volts(volts) => {
-            resistance(volts, source).map_or(Seen::Overload, |ohms| Seen::Load { volts, ohms })
-        }
+        PinValue::Volts(volts) => match resistance(volts, source) {
+            Some(ohms) if ohms <= LARGEST => Seen::Load { volts, ohms },
+            _ => Seen::Overload,
+        },
         PinValue::Overload => Seen::Overload,
         PinValue::Unread(crate::readings::Unread::NotSettled { .. }) => Seen::Unsettled,
         PinValue::Unread(_) => Seen::Unread,

@@ -1,6 +1,6 @@
 //! `pintally jig zero`: what leads, switch and wires add to every reading, from a short plate.
 
-use std::path::PathBuf;
+use std::path::{Path as FilePath, PathBuf};
 
 use clap::Args as Arguments;
 use protocol::Channel;
@@ -8,14 +8,16 @@ use serde_json::json;
 
 use super::station::{Deed, Station, StationArgs, resistance};
 use crate::{
-    cli::{Screen, place, ports::Format},
+    cli::{Screen, inputs, place, ports::Format},
+    connector::{Connector, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     jig::BoardName,
     label,
-    meter::Number,
+    log::{LogReader, Zero},
+    meter::{Number, Profile},
     practice::Plate,
-    session::{HIGHEST_PATH, Path, ZeroFile, short_current, wiring_fingerprint},
+    session::{AGE_LIMIT, HIGHEST_PATH, Path, ZeroFile, short_current, wiring_fingerprint},
     statistics::median,
     units::{Ohms, Volts},
 };
@@ -82,6 +84,79 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
             .hint("name another place with --output")
     })?;
     show(args, &zero, screen)
+}
+
+/// Reads the zero that a sweep subtracts, and says if it is old.
+pub(in crate::cli) fn load(
+    path: Option<&FilePath>,
+    days: u16,
+    sweeps: u64,
+    data: Option<&FilePath>,
+    screen: &mut Screen,
+) -> Result<Option<ZeroFile>, Failure> {
+    let Some(path) = path else { return Ok(None) };
+    let zero = ZeroFile::from_toml(&inputs::text(path)?).map_err(|error| {
+        let hint = error.hint();
+        let about = inputs::About {
+            what: "cannot use zero",
+            name: path.display().to_string(),
+            source: Box::new(error),
+        };
+        Failure::new(ExitStatus::Configuration, about).hint(hint)
+    })?;
+    let limit = AGE_LIMIT / 7 * u32::from(days);
+    match zero.age(&place::now()) {
+        Some(age) if age <= limit => {}
+        Some(age) => screen.tell(&format!(
+            "warning: the zero in {} is {} days old: measure it again with `pintally jig zero`",
+            path.display(),
+            age.as_secs() / (24 * 3600)
+        )),
+        None => screen.tell(&format!(
+            "warning: the zero in {} is of {}, which is no day in the past",
+            path.display(),
+            label::printable(&zero.measured)
+        )),
+    }
+    // Without a home there are no logs to count.
+    let since = place::data_folder(data).map_or(0, |folder| sweeps_since(&zero, &folder.join("logs")));
+    if since > sweeps {
+        screen.tell(&format!(
+            "warning: {since} sweeps are younger than the zero in {}: measure it again with `pintally jig zero`",
+            path.display()
+        ));
+    }
+    Ok(Some(zero))
+}
+
+/// Sweeps with the wiring of a zero that began after it was measured, by the headers of their logs. What cannot be read is
+/// not counted: this is a warning only, and `jig wear` tells of such logs.
+fn sweeps_since(zero: &ZeroFile, folder: &FilePath) -> u64 {
+    let Ok(measured) = zero.measured.parse::<jiff::Timestamp>() else { return 0 };
+    let Ok(entries) = std::fs::read_dir(folder) else { return 0 };
+    let is_since = |path: PathBuf| {
+        let reader = LogReader::open(&path).ok()?;
+        let header = reader.header();
+        let started: jiff::Timestamp = header.started.parse().ok()?;
+        let same = wiring_fingerprint(&header.connector, &header.wiring) == zero.wiring;
+        (same && started > measured).then_some(())
+    };
+    let logs = entries.filter_map(|entry| is_since(entry.ok()?.path()));
+    logs.count() as u64
+}
+
+/// The zero as the header of a log has it, if it belongs to this wiring and meter.
+pub(in crate::cli) fn fitting(
+    zero: &ZeroFile,
+    connector: &Connector,
+    wiring: &Wiring,
+    profile: &Profile,
+) -> Result<Zero, Failure> {
+    zero.fits(connector, wiring, &profile.name).map_err(|error| {
+        let hint = error.hint();
+        Failure::new(ExitStatus::Configuration, error).hint(hint)
+    })?;
+    Ok(zero.to_log())
 }
 
 /// Reads every channel so often, and takes the middle of what was read.

@@ -137,7 +137,7 @@ faults! {
         "check the bleed resistor and its switch; until then nothing discharges a board";
     /// Another bleed resistor than can work.
     BleedResistor, "bleed-resistor", "the bleed resistor has an unusable value",
-        "fit 330 ohm, 0.25 W (docs/jig, parts)";
+        "fit 330 ohm, 1 W (docs/jig, the rest of the board)";
 }
 
 impl Fault {

@@ -1,0 +1,209 @@
+//! A sweep at a fixed dwell: the switching board walks alone, everything is written down, and nothing is decided on the way.
+//!
+//! What was heard is paired by the observer, as a replay of the log does it: with the same inputs in the same order.
+
+use std::time::Duration;
+
+use protocol::{Accumulator, Answer, BoardMessage, Event, OpenReason, Pace, Request, frame, version};
+
+use super::logbook::Logbook;
+use crate::{
+    exit_status::ExitStatus,
+    failure::Failure,
+    jig::{Client, Heard},
+    meter::Talk as MeterTalk,
+    moment::Moment,
+    session::Session,
+    sweep::{Devices, Floor, Heard as Bytes, Observer, Record, Recorder, Swept},
+};
+
+/// The host says something at least this often: a host that falls silent for 2 s ends the walk.
+const PING_EVERY: Duration = Duration::from_millis(500);
+
+/// Readings that are listened to before the walk, so that the meter's rhythm is known.
+const LISTEN: u32 = 12;
+
+/// Walks through the plan.
+///
+/// # Errors
+/// If the meter does not stream, a device does not answer, or the walk does not reach its end.
+pub(super) fn run(
+    session: &Session,
+    dwell: Duration,
+    devices: &mut dyn Devices,
+    logbook: &mut Logbook,
+) -> Result<Swept, Failure> {
+    if session.profile.talk != MeterTalk::Streaming {
+        return Err(Failure::new(
+            ExitStatus::Configuration,
+            format!(
+                "a fixed dwell wants a meter that sends by itself, found profile {}",
+                session.profile.name
+            ),
+        )
+        .hint("leave --dwell-ms out: this meter is asked pin by pin"));
+    }
+    let setting = session.setting();
+    let channels: Vec<_> = setting.plan.visits.iter().map(|visit| visit.channel).collect();
+    let observer = Observer::new(setting, &session.profile);
+    let mut walk = Walk {
+        client: Client::default(),
+        frames: Accumulator::new(),
+        observer,
+        devices,
+        logbook,
+        ended: None,
+    };
+    let Answer::Greeting(greeting) = walk.ask(Request::Greet { min: version::MIN, max: version::CURRENT })?
+    else {
+        return Err(walk.refused("the greeting"));
+    };
+    if channels.len() > usize::from(greeting.plan_steps) {
+        let found = format!(
+            "expected a plan of at most {} steps for this switching board, found {}",
+            greeting.plan_steps,
+            channels.len()
+        );
+        return Err(Failure::new(ExitStatus::Configuration, found).hint("leave --dwell-ms out"));
+    }
+    walk.listen(session.profile.period() * LISTEN)?;
+    for (part, chunk) in channels.chunks(protocol::PLAN_CHUNK).enumerate() {
+        let first = u16::try_from(part * protocol::PLAN_CHUNK).unwrap_or(u16::MAX);
+        let channels = chunk.iter().copied().collect();
+        let Answer::PlanLoaded { .. } = walk.ask(Request::LoadPlan { first, channels })? else {
+            return Err(walk.refused("the plan"));
+        };
+    }
+    let began = walk.devices.now();
+    let micros = |time: Duration| u32::try_from(time.as_micros()).unwrap_or(u32::MAX);
+    let start = Request::Start {
+        steps: u16::try_from(channels.len()).unwrap_or(u16::MAX),
+        settle_us: session.settings.settle_us,
+        pace: Pace::Dwell { dwell_us: micros(dwell) },
+    };
+    let Answer::Settled { .. } = walk.ask(start)? else { return Err(walk.refused("the start")) };
+    let step = dwell
+        + Duration::from_micros(
+            u64::from(session.settings.settle_us)
+                + u64::from(greeting.timing.break_us)
+                + u64::from(greeting.timing.make_us),
+        );
+    // Twice as long as it must take: a switching board that walks more slowly than that has lost its way.
+    let steps = u32::try_from(channels.len()).unwrap_or(u32::MAX);
+    walk.listen(step.saturating_mul(steps).saturating_mul(2) + Duration::from_secs(1))?;
+    match walk.ended {
+        Some(OpenReason::PlanEnded) => {}
+        Some(reason) => {
+            let found = format!("the switching board ended the walk early: {reason:?}");
+            return Err(Failure::new(ExitStatus::Unavailable, found).hint("see to it, then sweep again"));
+        }
+        None => return Err(walk.refused("the last step")),
+    }
+    let took = walk.devices.now().since(began);
+    Ok(Swept {
+        values: walk.observer.values(),
+        results: walk.observer.results().to_vec(),
+        took,
+        floor: Floor::default(),
+        outcome: Ok(()),
+    })
+}
+
+struct Walk<'a> {
+    client: Client,
+    frames: Accumulator<BoardMessage>,
+    observer: Observer,
+    devices: &'a mut dyn Devices,
+    logbook: &'a mut Logbook,
+    /// Why every channel opened.
+    ended: Option<OpenReason>,
+}
+
+impl Walk<'_> {
+    fn send(&mut self, request: Request) -> Result<(), Failure> {
+        let now = self.devices.now();
+        let sent = self.client.send(request, now);
+        self.observer.sent_to_jig(&sent, now);
+        self.logbook.record(now, Record::SentToJig(&sent));
+        self.devices.to_jig(&frame::encode(&sent)).map_err(|error| {
+            Failure::new(
+                ExitStatus::Unavailable,
+                format!("the port of the switching board went away: {error}"),
+            )
+        })
+    }
+
+    fn ask(&mut self, request: Request) -> Result<Answer, Failure> {
+        self.send(request)?;
+        loop {
+            let until = self.client.deadline().unwrap_or_else(|| self.devices.now());
+            if let Some(answer) = self.hear(until)? {
+                return Ok(answer);
+            }
+            if let Err(error) = self.client.check(self.devices.now()) {
+                return Err(Failure::new(ExitStatus::Unavailable, error)
+                    .hint("check that the switching board has power and its cable sits, then try again"));
+            }
+        }
+    }
+
+    /// Writes down what comes for so long, or until every channel has opened.
+    fn listen(&mut self, patience: Duration) -> Result<(), Failure> {
+        let until = self.devices.now().after(patience);
+        while self.devices.now() < until && self.ended.is_none() {
+            let now = self.devices.now();
+            let ping = self.client.last_sent().unwrap_or(now).after(PING_EVERY);
+            if now >= ping {
+                self.send(Request::Ping)?;
+            }
+            self.hear(until.min(ping.max(now.after(Duration::from_millis(1)))))?;
+        }
+        Ok(())
+    }
+
+    fn hear(&mut self, until: Moment) -> Result<Option<Answer>, Failure> {
+        match self.devices.wait(until) {
+            Bytes::Meter(at, bytes) => {
+                self.logbook.record(at, Record::MeterBytes(&bytes));
+                let _ = self.observer.meter_bytes(&bytes, at);
+            }
+            Bytes::Jig(at, bytes) => {
+                let mut answered = None;
+                for item in self.frames.items(&bytes) {
+                    let message = match item {
+                        Ok(message) => message,
+                        Err(error) => {
+                            self.logbook.record(at, Record::JigDamaged(&error.to_string()));
+                            continue;
+                        }
+                    };
+                    self.logbook.record(at, Record::Jig(&message));
+                    let _ = self.observer.jig_message(&message, at);
+                    match self.client.receive(&message, at) {
+                        Heard::Answer { answer, .. } => answered = Some(answer),
+                        Heard::Event(Event::Opened { reason }) => self.ended = Some(reason),
+                        _ => {}
+                    }
+                }
+                return Ok(answered);
+            }
+            Bytes::Nothing | Bytes::Back(_) => {}
+            Bytes::Stop => {
+                return Err(Failure::new(ExitStatus::Inconclusive, "the walk was stopped by the operator"));
+            }
+            Bytes::Lost(_, error) => {
+                return Err(Failure::new(ExitStatus::Unavailable, format!("a port went away: {error}"))
+                    .hint("check the cables, plug them in again, and look with `pintally jig find`"));
+            }
+        }
+        Ok(None)
+    }
+
+    fn refused(&self, what: &str) -> Failure {
+        Failure::new(
+            ExitStatus::Unavailable,
+            format!("the switching board did not take {what} of a walk at fixed dwell"),
+        )
+        .hint("shut the lid, take the board off, and run `pintally jig self-test`")
+    }
+}
