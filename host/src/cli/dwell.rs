@@ -187,7 +187,6 @@ impl Walk<'_> {
                 }
                 return Ok(answered);
             }
-            // One that went away has ended it before.
             Bytes::Nothing | Bytes::Back(_) => {}
             Bytes::Stop => {
                 return Err(Failure::new(ExitStatus::Inconclusive, "the walk was stopped by the operator"));

@@ -69,8 +69,17 @@ pub(super) fn new_log(data: Option<&Path>, header: &Header) -> Result<PathBuf, F
     Ok(history::log_of(&data_folder(data)?, &header.session))
 }
 
-/// Runs the practice bench in real time behind ports of its own, with a way to move its parts.
+/// Runs the practice bench in real time behind ports of its own.
 pub(super) fn serve(
+    emulation: &Emulation,
+    profile: &Profile,
+    stop: Arc<AtomicBool>,
+) -> Result<(Box<dyn Devices>, [String; 2]), Failure> {
+    serve_with_hands(emulation, profile, stop).map(|(devices, ports, _)| (devices, ports))
+}
+
+/// Likewise, with a way to move the parts of the bench.
+pub(super) fn serve_with_hands(
     emulation: &Emulation,
     profile: &Profile,
     stop: Arc<AtomicBool>,

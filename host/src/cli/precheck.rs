@@ -4,7 +4,7 @@ use protocol::Channel;
 
 use super::{
     Screen,
-    jig::{Talk, odd, silent},
+    jig::{Operator, Talk, odd, silent},
     logbook::Logbook,
 };
 use crate::{
@@ -17,28 +17,71 @@ use crate::{
         wear,
     },
     log::LogEvent,
+    practice::{
+        BenchDevices,
+        serve::{Order, Orders},
+    },
     session::{CONNECT, Session, ZeroFile},
     sweep::Devices,
 };
 
-/// Jig and meter, with somebody who moves the meter's plugs.
-pub(super) trait Bench {
+/// Jig and meter, and who moves the meter's plugs.
+pub(super) enum Bench {
+    /// Hardware, and whoever is at the keyboard; nobody where the operator has confirmed everything beforehand.
+    Ports(Box<dyn Devices>, Option<Operator>),
+    /// The practice bench behind ports of its own.
+    Served(Box<dyn Devices>, Orders),
+    /// The practice bench, in simulated time.
+    Instant(Box<BenchDevices>),
+}
+
+impl Bench {
     /// The switching board and the meter.
-    fn devices(&mut self) -> &mut dyn Devices;
+    pub(super) fn devices(&mut self) -> &mut dyn Devices {
+        match self {
+            Self::Ports(devices, _) | Self::Served(devices, _) => devices.as_mut(),
+            Self::Instant(devices) => devices.as_mut(),
+        }
+    }
 
     /// Whether anybody is there to move the plugs.
-    fn has_hands(&self) -> bool;
+    const fn has_hands(&self) -> bool {
+        !matches!(self, Self::Ports(_, None))
+    }
 
     /// Has the meter's plugs moved.
-    fn plug(&mut self, plugged: bool, to: &mut Asking<'_>) -> Result<(), Failure>;
+    fn plug(&mut self, plugged: bool, to: &mut Asking<'_>) -> Result<(), Failure> {
+        match self {
+            Self::Ports(devices, Some(operator)) => {
+                let what = if plugged {
+                    "Now connect the meter: diode test, red clip on board ground, black to the common line"
+                } else {
+                    "Take both plugs of the meter out of the jig, so that the voltage on the board can be measured first"
+                };
+                operator
+                    .ask(what, to.has_button, to.talk, devices.as_mut(), to.logbook, to.screen)
+                    .map(|_| ())
+            }
+            Self::Ports(_, None) => Ok(()),
+            Self::Served(_, orders) => {
+                // A bench that is gone shows in the next request.
+                let _ = orders.give(Order::Plug(plugged));
+                Ok(())
+            }
+            Self::Instant(devices) => {
+                devices.plug(plugged);
+                Ok(())
+            }
+        }
+    }
 }
 
 /// What it takes to ask the operator for something.
-pub(super) struct Asking<'a> {
-    pub(super) talk: &'a mut Talk,
-    pub(super) has_button: bool,
-    pub(super) logbook: &'a mut Logbook,
-    pub(super) screen: &'a mut Screen,
+struct Asking<'a> {
+    talk: &'a mut Talk,
+    has_button: bool,
+    logbook: &'a mut Logbook,
+    screen: &'a mut Screen,
 }
 
 /// What is to be known of the switching board besides its voltages.
@@ -56,7 +99,7 @@ pub(super) struct Expected<'a> {
 pub(super) fn run(
     session: &Session,
     expected: &Expected<'_>,
-    bench: &mut dyn Bench,
+    bench: &mut Bench,
     logbook: &mut Logbook,
     screen: &mut Screen,
 ) -> Result<(), Failure> {

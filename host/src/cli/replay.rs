@@ -12,7 +12,7 @@ use crate::{
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     log::{Ending, LogReader, TroubleKind},
-    session::{Replay, Session, describe_zero},
+    session::{Replay, Session},
     units::Volts,
 };
 
@@ -108,14 +108,10 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         verdict::print(&session.header.connector, &readings, judgement.as_ref(), args.format, screen)?;
     let (connector, notes) = (&session.header.connector, &session.settings.repair);
     verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.format, screen)?;
-    if let Some(text) = verdict::unsettled(&session.header.connector, &replayed.values) {
+    if let Some(text) = verdict::unsettled(connector, &replayed.values) {
         screen.tell(&format!("note: {text}"));
     }
-    if let Some(zero) =
-        session.header.zero.as_ref().and_then(describe_zero).filter(|_| args.format == Format::Text)
-    {
-        screen.line(&zero)?;
-    }
+    verdict::print_zero(&session, args.format, screen)?;
     if troubles > 0 {
         return Err(Failure::new(
             ExitStatus::Data,

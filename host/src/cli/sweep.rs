@@ -1,8 +1,7 @@
 //! `pintally sweep`: reads every pin of a connector on a jig and judges the board.
 
-mod bench;
-
 use std::{
+    io::IsTerminal,
     path::{Path, PathBuf},
     time::Duration,
 };
@@ -13,11 +12,11 @@ use super::{
     Screen, cautions, config, dwell, emulation,
     emulation::Emulation,
     inputs,
-    jig::zero,
+    jig::{Operator, zero},
     logbook::Logbook,
     once::{self, Judged},
     place,
-    precheck::{self, Bench as _},
+    precheck::{self, Bench},
     prepare,
     verdict::{self, Format},
 };
@@ -28,7 +27,8 @@ use crate::{
     log::{Ending, Header, LogEvent, SyncPolicy, Zero},
     meter::Profile,
     port::Address,
-    session::{SWEEP_LIMIT, Session, Settings, ZeroFile, describe_zero},
+    practice::BenchDevices,
+    session::{SWEEP_LIMIT, Session, Settings, ZeroFile},
     sweep::{Floor, Swept},
 };
 
@@ -169,7 +169,21 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         logbook.note(LogEvent::Override { what: "signs of a live board".to_owned(), by, why: why.clone() });
     }
 
-    let swept = match sweep(args, &session, emulation.as_ref(), zero.as_ref(), &mut logbook, screen) {
+    let (mut bench, ports) = bench(args, &session, emulation.as_ref())?;
+    let expected = precheck::Expected { called: args.jig_name.as_deref(), zero: zero.as_ref() };
+    let swept =
+        precheck::run(&session, &expected, &mut bench, &mut logbook, screen).and_then(|()| {
+            match args.dwell_ms {
+                Some(dwell) => {
+                    dwell::run(&session, Duration::from_millis(dwell.into()), bench.devices(), &mut logbook)
+                }
+                None => {
+                    let devices = bench.devices();
+                    Ok(once::sweep(devices, &ports, &session, &mut logbook, args.quiet, screen))
+                }
+            }
+        });
+    let swept = match swept {
         Ok(swept) => swept,
         Err(failure) => {
             once::warn(logbook.end(Ending::Failed, Some(failure.error.to_string())), screen);
@@ -204,21 +218,28 @@ impl Args {
     }
 }
 
-/// Opens the devices, has the board measured, and sweeps.
-fn sweep(
+/// The devices to sweep with.
+fn bench(
     args: &Args,
     session: &Session,
     emulation: Option<&Emulation>,
-    zero: Option<&ZeroFile>,
-    logbook: &mut Logbook,
-    screen: &mut Screen,
-) -> Result<Swept, Failure> {
-    let (mut bench, ports) = bench::open(args, session, emulation, once::stop_switch())?;
-    let expected = precheck::Expected { called: args.jig_name.as_deref(), zero };
-    precheck::run(session, &expected, &mut bench, logbook, screen)?;
-    match args.dwell_ms {
-        Some(dwell) => dwell::run(session, Duration::from_millis(dwell.into()), bench.devices(), logbook),
-        None => Ok(once::sweep(bench.devices(), &ports, session, logbook, args.quiet, screen)),
+) -> Result<(Bench, [String; 2]), Failure> {
+    let stop = once::stop_switch();
+    match (emulation, &args.jig, &args.meter) {
+        (Some(emulation), _, _) if args.instant => {
+            let ports = ["the practice bench".to_owned(), "the practice bench".to_owned()];
+            Ok((Bench::Instant(Box::new(BenchDevices::new(emulation.bench()?))), ports))
+        }
+        (Some(emulation), _, _) => {
+            let (devices, ports, orders) = place::serve_with_hands(emulation, &session.profile, stop)?;
+            Ok((Bench::Served(devices, orders), ports))
+        }
+        (None, Some(jig), Some(meter)) => {
+            let once::Bench { devices, ports } = once::open(jig, meter, &session.profile.port, stop)?;
+            let asks = !args.unpowered && std::io::stdin().is_terminal();
+            Ok((Bench::Ports(devices, asks.then(Operator::new)), ports))
+        }
+        _ => Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
     }
 }
 
@@ -233,14 +254,17 @@ fn show(
     screen: &mut Screen,
 ) -> Result<ExitStatus, Failure> {
     let connector = &session.header.connector;
-    let (readings, judgement) = (&judged.readings, judged.judgement.as_ref());
-    let status = verdict::print(connector, readings, judgement, args.format, screen)?;
-    verdict::print_repair(connector, &session.settings.repair, readings, judgement, args.format, screen)?;
-    if let Some(zero) =
-        session.header.zero.as_ref().and_then(describe_zero).filter(|_| args.format == Format::Text)
-    {
-        screen.line(&zero)?;
-    }
+    let status = verdict::print(connector, &judged.readings, judged.judgement.as_ref(), args.format, screen)?;
+    let notes = &session.settings.repair;
+    verdict::print_repair(
+        connector,
+        notes,
+        &judged.readings,
+        judged.judgement.as_ref(),
+        args.format,
+        screen,
+    )?;
+    verdict::print_zero(session, args.format, screen)?;
     if let Some(text) = args.dwell_ms.and_then(|_| verdict::unsettled(connector, &swept.values)) {
         screen.tell(&format!(
             "{text}; let the switching board stay longer with --dwell-ms, or wait for each pin without it"
@@ -250,7 +274,7 @@ fn show(
         let pins = session.setting().plan.pins();
         match args.dwell_ms {
             Some(_) => {
-                screen.tell(&format!("\nwalked over {pins} pins in {:.1} s", swept.took.as_secs_f64()))
+                screen.tell(&format!("\nwalked over {pins} pins in {:.1} s", swept.took.as_secs_f64()));
             }
             None => screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor))),
         }

@@ -11,6 +11,7 @@ use crate::{
     readings::{BoardReadings, PinValue, Unread},
     repair::RepairNotes,
     report,
+    session::{Session, describe_zero},
 };
 
 /// How to print a judgement.
@@ -88,6 +89,14 @@ pub(super) fn unsettled(connector: &Connector, values: &[PinValue]) -> Option<St
         .map(|(pin, _)| pin.name.as_str())
         .collect();
     (!pins.is_empty()).then(|| format!("not settled: pin {}", pins.join(", ")))
+}
+
+/// Tells, after a judgement in text, which zero was subtracted.
+pub(super) fn print_zero(session: &Session, format: Format, screen: &mut Screen) -> Result<(), Failure> {
+    match session.header.zero.as_ref().and_then(describe_zero).filter(|_| format == Format::Text) {
+        Some(zero) => screen.line(&zero),
+        None => Ok(()),
+    }
 }
 
 /// How a command ends after this judgement.

@@ -183,9 +183,7 @@ fn devices(
             let names = ["the practice bench", "the practice bench"].map(str::to_owned);
             Ok((Box::new(BenchDevices::new(emulation.bench()?)), names))
         }
-        (Some(emulation), _, _) => {
-            place::serve(emulation, profile, stop).map(|(devices, ports, _)| (devices, ports))
-        }
+        (Some(emulation), _, _) => place::serve(emulation, profile, stop),
         (None, Some(jig), Some(meter)) => {
             let names = [jig.to_string(), meter.to_string()];
             let open = |address, settings| {
