@@ -2,7 +2,7 @@
 //! resistor.
 //!
 //! Inputs are read again and again and debounced here; a lid that opens counts at once. Light and buzzer
-//! follow the patterns of [`signals`](crate::signals) by themselves: nobody waits for their end.
+//! follow the patterns of [`signals`] by themselves: nobody waits for their end.
 
 use protocol::{Light, Parts, Sound};
 
