@@ -83,9 +83,6 @@ pub(crate) struct Args {
     /// Share of good boards that may be flagged at any of their pins
     #[arg(long, value_name = "SHARE")]
     pub(super) false_alarms: Option<f64>,
-    /// Say less on the way
-    #[arg(long)]
-    pub(super) quiet: bool,
     /// A batch on the practice bench, in simulated time, with hands that do what they are asked
     #[arg(long, requires = "boards")]
     pub(super) practice: bool,

@@ -150,7 +150,7 @@ fn follow(
                     if let Some(devices) = station.ports() {
                         panel.send(devices)?;
                     }
-                    round.tally.finish(round.args.quiet, screen);
+                    round.tally.finish(screen);
                     return Ok((reason, worst));
                 }
             }

@@ -52,7 +52,7 @@ impl Round<'_> {
         let policy = if self.args.practice { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
         let mut logbook = Logbook::begin(&log_of(self.data, &name), session.header.clone(), policy)?;
         once::note_confirmations(&mut logbook, self.confirmed_by);
-        let quiet = self.args.quiet || self.args.practice;
+        let quiet = screen.is_quiet() || self.args.practice;
         let ports = station.port_names.clone();
         let mut devices = FromNow::new(station.devices()?);
         let swept = once::sweep(&mut devices, &ports, &session, &mut logbook, quiet, screen);
@@ -107,7 +107,7 @@ impl Round<'_> {
     /// A board is done.
     pub(super) fn done(&mut self, board: &str, place: u32, outcome: Outcome, screen: &mut Screen) {
         self.tally.done(place, outcome);
-        if !self.args.quiet {
+        if !screen.is_quiet() {
             screen.tell(&format!(
                 "board {place}, {}: {}; {}",
                 crate::label::shown(board),

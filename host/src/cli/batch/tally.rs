@@ -115,8 +115,8 @@ impl Tally {
     }
 
     /// Tells how the batch went.
-    pub(super) fn finish(&self, quiet: bool, screen: &mut Screen) {
-        if quiet || self.boards.is_empty() {
+    pub(super) fn finish(&self, screen: &mut Screen) {
+        if screen.is_quiet() || self.boards.is_empty() {
             return;
         }
         screen.tell(&format!("\n{}", self.line()));
