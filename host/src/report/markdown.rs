@@ -10,6 +10,7 @@ use super::{
 };
 use crate::{
     batch::Outcome,
+    cautions::CAUTIONS,
     compare::{Change, Judgement, PinChange},
     connector::Connector,
     record::SweepRecord,
@@ -100,6 +101,11 @@ fn body(out: &mut String, record: &SweepRecord) {
         list(out, "What this check does not show", &words::not_shown(connector, &judgement.not_shown));
     }
     list(out, "Notes", &record.notes.iter().map(|note| note.text.clone()).collect::<Vec<_>>());
+    let safety: Vec<String> = CAUTIONS
+        .iter()
+        .map(|caution| format!("{}: {}", words::sentence(caution.title), caution.text))
+        .collect();
+    list(out, "Before anybody works on the board", &safety);
     let conditions: Vec<String> =
         words::conditions(record).into_iter().map(|(name, value)| format!("{name}: {value}")).collect();
     list(out, "Conditions", &conditions);

@@ -10,6 +10,7 @@ use super::{
     cautions, charts, conditions, drawing, foot, page, sign,
 };
 use crate::{
+    cautions::CAUTIONS,
     compare::{Finding, Judgement, Verdict},
     connector::Connector,
     record::SweepRecord,
@@ -101,6 +102,7 @@ pub(super) fn body(record: &SweepRecord) -> Markup {
                 ul { @for note in &record.notes { li { (note.text) } } }
             }
         }
+        (safety())
         (conditions(&words::conditions(record)))
     }
 }
@@ -172,6 +174,20 @@ fn pins(connector: &Connector, judgement: &Judgement) -> Markup {
                             td.what { (sign(kind, &words::verdict(pin))) }
                         }
                     }
+                }
+            }
+        }
+    }
+}
+
+/// The usual cautions, for whoever works on the board next.
+fn safety() -> Markup {
+    html! {
+        section aria-labelledby="safety" {
+            h2 id="safety" { "Before anybody works on the board" }
+            dl.conditions {
+                @for caution in CAUTIONS {
+                    div { dt { (words::sentence(caution.title)) } dd { (caution.text) } }
                 }
             }
         }
