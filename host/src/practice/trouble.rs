@@ -143,7 +143,7 @@ fn read(text: &str) -> Option<JigTrouble> {
     let ohms = value.filter(|value| *value >= 0.0).and_then(Ohms::new);
     let (word, places) = match rest.split_once(':') {
         Some((word, places)) => {
-            (word, places.split('+').map(|at| at.trim().parse().ok()).collect::<Option<_>>()?)
+            (word, places.split('+').map(|at| at.trim().parse::<u8>().ok()).collect::<Option<_>>()?)
         }
         None => (rest, Vec::<u8>::new()),
     };
