@@ -8,9 +8,9 @@
 )]
 
 mod bad_input;
+mod batch;
 mod comfort;
 mod docs;
-mod batch;
 mod help;
 mod history;
 mod init;
@@ -18,5 +18,6 @@ mod jig;
 mod lag;
 mod pages;
 mod practice;
+mod probe;
 mod run;
 mod seeds;

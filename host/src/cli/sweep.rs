@@ -11,6 +11,7 @@ use super::{
     Screen, cautions, config, emulation,
     emulation::Emulation,
     inputs,
+    live_sweep::LiveSweep,
     logbook::Logbook,
     once::{self, Bench, Judged},
     place, prepare,
@@ -100,6 +101,9 @@ pub(super) struct Args {
     /// Say less on the way
     #[arg(long)]
     quiet: bool,
+    /// Show the rows on a live screen while the sweep runs
+    #[arg(long)]
+    live: bool,
     /// Sweep a board of the practice bench: nothing needs to be connected
     #[arg(long)]
     practice: bool,
@@ -148,7 +152,21 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     }
 
     let Bench { mut devices, ports } = bench(args, &session, emulation.as_ref())?;
-    let swept = once::sweep(devices.as_mut(), &ports, &session, &mut logbook, args.quiet, screen);
+    let live = match args.live {
+        true => LiveSweep::take(&session)?,
+        false => None,
+    };
+    let swept = match live {
+        Some(mut live) => {
+            let swept =
+                once::sweep_watched(devices.as_mut(), &ports, &session, &mut logbook, &mut |notice| {
+                    live.notice(notice)
+                });
+            live.give_back(screen);
+            swept
+        }
+        None => once::sweep(devices.as_mut(), &ports, &session, &mut logbook, args.quiet, screen),
+    };
     let judged = once::judge(&session, &swept, logbook, screen);
     if let Some(home) = &home {
         once::remember(home, &session.header.session, screen);
