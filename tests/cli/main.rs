@@ -18,6 +18,7 @@ mod jig;
 mod lag;
 mod pages;
 mod practice;
+mod probe;
 mod report;
 mod run;
 mod seeds;

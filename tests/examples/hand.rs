@@ -49,7 +49,7 @@ fn main() -> ExitCode {
         by_meter[meter] += tally;
     }
     println!(
-        "{:<14}{:>10}{:>7}{:>6}{:>6}{:>7}{:>12}{:>7}{:>11}{:>10}{:>10}{:>10}{:>8}",
+        "{:<14}{:>10}{:>7}{:>6}{:>6}{:>7}{:>12}{:>7}{:>6}{:>11}{:>10}{:>10}{:>10}{:>8}",
         "",
         "connectors",
         "pins",
@@ -58,6 +58,7 @@ fn main() -> ExitCode {
         "missed",
         "open joints",
         "missed",
+        "alike",
         "wrong open",
         "extra/50",
         "waits/50",
@@ -80,7 +81,7 @@ fn main() -> ExitCode {
 fn row(name: &str, tally: &Tally) {
     let pins = tally.pins.max(1) as f64;
     println!(
-        "{name:<14}{:>10}{:>7}{:>6}{:>6}{:>7}{:>12}{:>7}{:>11}{:>10.2}{:>10.2}{:>10}{:>8.2}",
+        "{name:<14}{:>10}{:>7}{:>6}{:>6}{:>7}{:>12}{:>7}{:>6}{:>11}{:>10.2}{:>10.2}{:>10}{:>8.2}",
         tally.connectors,
         tally.pins,
         tally.wrong,
@@ -88,6 +89,7 @@ fn row(name: &str, tally: &Tally) {
         tally.missed,
         tally.open_joints,
         tally.opens_missed,
+        tally.opens_alike,
         tally.opens_wrong,
         50.0 * tally.extra as f64 / pins,
         50.0 * tally.extra_waits as f64 / pins,

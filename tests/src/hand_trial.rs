@@ -48,8 +48,11 @@ pub struct Tally {
     pub opens: u64,
     /// Of these, those of a fault.
     pub open_joints: u64,
-    /// Open joints that were not entered as open.
+    /// Open joints that were not entered as open, but with the reading of another pin whose reference tells it apart.
     pub opens_missed: u64,
+    /// Open joints that were entered with the reading of another pin whose reference is within the limits of theirs:
+    /// one touch cannot tell.
+    pub opens_alike: u64,
     /// Pins entered as open that are not.
     pub opens_wrong: u64,
     /// Touches asked for beyond the first at pins that are as expected.
@@ -229,7 +232,11 @@ impl Trial {
                 tally.opens += 1;
                 if is_open_joint(pin) {
                     tally.open_joints += 1;
-                    tally.opens_missed += u64::from(result.value != PinValue::Overload);
+                    let slipped = bench.touched_by(result.decided);
+                    let is_alike = slipped.is_some_and(|other| !told_apart.are_told_apart(pin, other));
+                    let is_missed = result.value != PinValue::Overload;
+                    tally.opens_missed += u64::from(is_missed && !is_alike);
+                    tally.opens_alike += u64::from(is_missed && is_alike);
                 }
             }
             let touched = bench.touched_by(result.decided);
@@ -289,6 +296,7 @@ impl std::ops::AddAssign for Tally {
         self.opens += other.opens;
         self.open_joints += other.open_joints;
         self.opens_missed += other.opens_missed;
+        self.opens_alike += other.opens_alike;
         self.opens_wrong += other.opens_wrong;
         self.extra += other.extra;
         self.extra_waits += other.extra_waits;

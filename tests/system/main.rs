@@ -8,6 +8,7 @@
 
 mod bench;
 mod guards;
+mod hand;
 mod lag;
 mod pace;
 mod pairing;

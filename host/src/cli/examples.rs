@@ -46,14 +46,19 @@ const EXAMPLES: &[(&str, &[Example])] = &[
         "probe",
         &[
             (
-                "let a simulated hand show how it goes",
-                "pintally probe --practice --instant --plain --fault open:B8",
+                "watch a simulated hand probe a practice board; nothing needs to be connected",
+                "pintally probe --practice --fault open:B8",
             ),
             (
-                "by hand, the pins that were repaired first; port and meter from the configuration",
-                "pintally probe --connector J5.toml --reference J5-reference.toml --board T1042 --repaired A4,A5",
+                "probe a repaired board, the pins of the repair notes first",
+                "pintally probe --meter /dev/ttyUSB0 --profile fs9721 --connector J5.toml --reference \
+                 J5-reference.toml --repair T1042-repair.toml",
             ),
-            ("go on after a break", "pintally probe --resume first.jsonl"),
+            ("go on where you stopped", "pintally probe --resume T1042.jsonl"),
+            (
+                "learn a known-good board, each pin spoken",
+                "pintally probe --connector J5.toml --board G1 --learn --speak > good.csv",
+            ),
         ],
     ),
     (

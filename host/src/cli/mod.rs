@@ -19,6 +19,7 @@ mod init;
 mod inputs;
 mod jig;
 mod line;
+mod live_sweep;
 mod logbook;
 mod manual;
 mod meter;

@@ -18,7 +18,7 @@ use crate::{
     port::{self, Address, PortDevices},
     readings::BoardReadings,
     session::Session,
-    sweep::{Devices, Score, SweepError, Swept, run as run_sweep},
+    sweep::{Devices, Notice, Score, SweepError, Swept, run as run_sweep},
 };
 
 /// The devices of a sweep, and what their ports are called.
@@ -90,7 +90,7 @@ pub(super) fn note_confirmations(logbook: &mut Logbook, by: &str) {
     }
 }
 
-/// Sweeps.
+/// Sweeps, with a line of progress.
 pub(super) fn sweep(
     devices: &mut dyn Devices,
     ports: &[String; 2],
@@ -100,30 +100,42 @@ pub(super) fn sweep(
     screen: &mut Screen,
 ) -> Swept {
     let names: Vec<PinName> = session.header.connector.pins.iter().map(|pin| pin.name.clone()).collect();
+    if !quiet {
+        let setting = session.setting();
+        let estimate = setting.timing.estimate() * setting.plan.visits.len() as u32;
+        screen.tell(&format!(
+            "sweeping {} pins of {} on {}, about {:.0} s",
+            setting.plan.pins(),
+            session.header.connector.name,
+            ports[0],
+            estimate.as_secs_f64().ceil()
+        ));
+    }
+    let progress = Progress::new(names, quiet);
+    let swept = sweep_watched(devices, ports, session, logbook, &mut |notice| progress.notice(notice));
+    progress.finish();
+    swept
+}
+
+/// Sweeps; `watch` sees each notice as it comes.
+pub(super) fn sweep_watched(
+    devices: &mut dyn Devices,
+    ports: &[String; 2],
+    session: &Session,
+    logbook: &mut Logbook,
+    watch: &mut dyn FnMut(&Notice),
+) -> Swept {
     let [jig_port, meter_port] = ports.clone();
     let score = Score {
         setting: session.setting(),
         profile: session.profile.clone(),
-        names: names.clone(),
+        names: session.header.connector.pins.iter().map(|pin| pin.name.clone()).collect(),
         jig_port,
         meter_port,
         settle: Duration::from_micros(u64::from(session.settings.settle_us)),
         override_alive: session.settings.override_alive.is_some(),
     };
-    if !quiet {
-        let estimate = score.setting.timing.estimate() * score.setting.plan.visits.len() as u32;
-        screen.tell(&format!(
-            "sweeping {} pins of {} on {}, about {:.0} s",
-            score.setting.plan.pins(),
-            session.header.connector.name,
-            score.jig_port,
-            estimate.as_secs_f64().ceil()
-        ));
-    }
-    let progress = Progress::new(names, quiet);
-    let swept = run_sweep(devices, score, logbook, &mut |notice| progress.notice(notice));
-    progress.finish();
-    swept
+    run_sweep(devices, score, logbook, watch)
 }
 
 /// Judges and closes the log.

@@ -16,14 +16,14 @@ use super::{
     emulation::Emulation,
     inputs,
     logbook::Logbook,
-    place, prepare,
+    once, place, prepare,
     verdict::{self, Format},
 };
 use crate::{
     connector::{Connector, PinName, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
-    log::{Confirmation, Ending, Header, LogEvent, SyncPolicy},
+    log::{Ending, Header, LogEvent, SyncPolicy},
     meter::Profile,
     moment::Moment,
     port::Address,
@@ -70,6 +70,9 @@ pub(super) struct Args {
     /// Expect and judge by these readings of known-good boards, CSV with board,pin,reading
     #[arg(long, value_name = "FILE")]
     known_good: Option<PathBuf>,
+    /// Expect nothing and judge nothing: the readings of a known-good board are the result
+    #[arg(long, conflicts_with_all = ["reference", "known_good", "resume"])]
+    learn: bool,
     /// Ticket number or other name of the board
     #[arg(long, value_name = "NAME")]
     board: Option<String>,
@@ -159,10 +162,12 @@ enum Sounds {
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let args = &args.filled()?;
     let resumed = args.resume.as_deref().map(|path| Resumed::read(path, screen)).transpose()?;
-    let profile = inputs::profile(args.profile.as_deref().unwrap_or(config::PROFILE))?;
-    let (connector, _) = match &resumed {
-        Some(resumed) => (resumed.session.header.connector.clone(), None),
-        None => inputs::connector_and_wiring(args.connector.as_deref(), None)?,
+    let (profile, connector) = match &resumed {
+        Some(Resumed { session, .. }) => (session.profile.clone(), session.header.connector.clone()),
+        None => (
+            inputs::profile(args.profile.as_deref().unwrap_or(config::PROFILE))?,
+            inputs::connector_and_wiring(args.connector.as_deref(), None)?.0,
+        ),
     };
     let emulation = match args.practice {
         true => Some(Emulation::new(&args.emulation, connector.clone(), None, profile.clone())?),
@@ -180,9 +185,12 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     };
     let confirmed_by = prepare::confirm(args.practice, args.unpowered, args.operator.as_deref(), screen)?;
 
-    let path = match &args.log {
-        Some(path) => path.clone(),
-        None => place::new_log(args.data.as_deref(), &session.header)?,
+    let (path, home) = match &args.log {
+        Some(path) => (path.clone(), None),
+        None => {
+            let home = place::data_folder(args.data.as_deref())?;
+            (place::new_log(Some(&home), &session.header)?, Some(home))
+        }
     };
     let policy = if args.instant { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
     let mut logbook = Logbook::begin(&path, session.header.clone(), policy)?;
@@ -190,9 +198,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Some(resumed) => resumed.into_walk(&mut logbook),
         None => (Walk::new(setting, &session.profile), Moment::START),
     };
-    for what in [Confirmation::BatteryOut, Confirmation::PowerOff, Confirmation::Discharged] {
-        logbook.note(LogEvent::Confirmed { what, by: Some(confirmed_by.clone()) });
-    }
+    once::note_confirmations(&mut logbook, &confirmed_by);
     if let Some(text) = &args.note {
         logbook.note(LogEvent::Note { text: text.clone() });
     }
@@ -221,7 +227,11 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     drop(bench);
     // The terminal is given back before anything is printed.
     drop(view);
-    finish(args, &session, emulation.as_ref(), &probed, logbook, screen)
+    let status = finish(args, &session, emulation.as_ref(), &probed, logbook, screen);
+    if let Some(home) = &home {
+        once::remember(home, &session.header.session, screen);
+    }
+    status
 }
 
 /// What the operator looks at.
@@ -290,8 +300,16 @@ fn finish(
             _ => Ending::Failed,
         };
         warn(logbook.end(ending, Some(error.to_string())), screen);
-        let mut failure = Failure::new(error.exit_status(), error.clone());
-        failure.hints = error.hints();
+        let mut failure = match error {
+            SweepError::Stopped { done, total } => Failure::new(
+                error.exit_status(),
+                format!("stopped by the operator after {done} of {total} pins"),
+            ),
+            _ => Failure::new(error.exit_status(), error.clone()),
+        };
+        if !matches!(error, SweepError::Stopped { .. }) {
+            failure.hints = error.hints();
+        }
         return Err(failure.hint(format!("go on later where you stopped: pintally probe --resume {path}")));
     }
     let readings = session.readings(&probed.values);
@@ -344,13 +362,16 @@ fn header(
         (None, Some(emulation)) => Some(emulation.board()),
         (None, None) => None,
     };
-    let reference = prepare::reference(
-        args.reference.as_deref(),
-        args.known_good.as_deref(),
-        connector,
-        emulation,
-        screen,
-    )?;
+    let reference = match args.learn {
+        true => None,
+        false => prepare::reference(
+            args.reference.as_deref(),
+            args.known_good.as_deref(),
+            connector,
+            emulation,
+            screen,
+        )?,
+    };
     let repaired = inputs::pins("--repaired", &args.repaired, connector)?;
     let settings = Settings {
         repaired: repaired.into_iter().map(|pin| connector.pins[pin].name.clone()).collect(),

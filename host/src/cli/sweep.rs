@@ -13,6 +13,7 @@ use super::{
     emulation::Emulation,
     inputs,
     jig::{Operator, zero},
+    live_sweep::LiveSweep,
     logbook::Logbook,
     once::{self, Judged},
     place,
@@ -29,7 +30,7 @@ use crate::{
     port::Address,
     practice::BenchDevices,
     session::{SWEEP_LIMIT, Session, Settings, ZeroFile},
-    sweep::{Floor, Swept},
+    sweep::{Devices, Floor, Swept},
 };
 
 /// Read every pin of a connector on a jig and judge the board
@@ -120,6 +121,9 @@ pub(super) struct Args {
     /// Say less on the way
     #[arg(long)]
     quiet: bool,
+    /// Show the rows on a live screen while the sweep runs
+    #[arg(long)]
+    live: bool,
     /// Sweep a board of the practice bench: nothing needs to be connected
     #[arg(long)]
     practice: bool,
@@ -171,18 +175,8 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
 
     let (mut bench, ports) = bench(args, &session, emulation.as_ref())?;
     let expected = precheck::Expected { called: args.jig_name.as_deref(), zero: zero.as_ref() };
-    let swept =
-        precheck::run(&session, &expected, &mut bench, &mut logbook, screen).and_then(|()| {
-            match args.dwell_ms {
-                Some(dwell) => {
-                    dwell::run(&session, Duration::from_millis(dwell.into()), bench.devices(), &mut logbook)
-                }
-                None => {
-                    let devices = bench.devices();
-                    Ok(once::sweep(devices, &ports, &session, &mut logbook, args.quiet, screen))
-                }
-            }
-        });
+    let swept = precheck::run(&session, &expected, &mut bench, &mut logbook, screen)
+        .and_then(|()| walk(args, &session, bench.devices(), &ports, &mut logbook, screen));
     let swept = match swept {
         Ok(swept) => swept,
         Err(failure) => {
@@ -216,6 +210,27 @@ impl Args {
             ..filled
         })
     }
+}
+
+/// Goes over the pins: at the pace of the readings, or at a fixed dwell.
+fn walk(
+    args: &Args,
+    session: &Session,
+    devices: &mut dyn Devices,
+    ports: &[String; 2],
+    logbook: &mut Logbook,
+    screen: &mut Screen,
+) -> Result<Swept, Failure> {
+    if let Some(dwell) = args.dwell_ms {
+        return dwell::run(session, Duration::from_millis(dwell.into()), devices, logbook);
+    }
+    let live = if args.live { LiveSweep::take(session)? } else { None };
+    let Some(mut live) = live else {
+        return Ok(once::sweep(devices, ports, session, logbook, args.quiet, screen));
+    };
+    let swept = once::sweep_watched(devices, ports, session, logbook, &mut |notice| live.notice(notice));
+    live.give_back(screen);
+    Ok(swept)
 }
 
 /// The devices to sweep with.

@@ -131,6 +131,16 @@ impl State {
         self.done.0 = cells.filter(|cell| cell.mark != Mark::Waiting).count();
     }
 
+    /// The name of a pin.
+    #[must_use]
+    pub fn name_of(&self, pin: usize) -> String {
+        let cells = self.rows.iter().flat_map(|row| &row.cells);
+        cells
+            .into_iter()
+            .find(|cell| cell.pin == pin)
+            .map_or_else(|| "?".to_owned(), |cell| cell.name.clone())
+    }
+
     /// Moves the place to a pin, or away from all.
     pub fn go_to(&mut self, pin: Option<usize>) {
         for cell in self.rows.iter_mut().flat_map(|row| &mut row.cells) {

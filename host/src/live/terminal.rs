@@ -37,11 +37,12 @@ pub struct Terminal {
 static HOOK: Once = Once::new();
 
 impl Terminal {
-    /// Takes the terminal over; `None` where there is none to take.
+    /// Takes the terminal over; `None` where there is none to take. With `keys` each key is handed over at once, Ctrl-C
+    /// among them.
     ///
     /// # Errors
     /// What the system says.
-    pub fn take() -> io::Result<Option<Self>> {
+    pub fn take(keys: bool) -> io::Result<Option<Self>> {
         let is_dumb = std::env::var_os("TERM").is_none_or(|term| term == "dumb");
         if !io::stderr().is_terminal() || !io::stdin().is_terminal() || (is_dumb && cfg!(unix)) {
             return Ok(None);
@@ -54,7 +55,9 @@ impl Terminal {
                 before(panic);
             }));
         });
-        enable_raw_mode()?;
+        if keys {
+            enable_raw_mode()?;
+        }
         let terminal = execute!(io::stderr(), EnterAlternateScreen)
             .and_then(|()| ratatui::Terminal::new(CrosstermBackend::new(io::stderr())));
         let no_colour = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());

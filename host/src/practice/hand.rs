@@ -12,7 +12,7 @@ use crate::{
     meter::{DiodeSource, Profile},
     moment::Moment,
     practice::meter::MeterOptions,
-    probe::{Action, Bench, Deed, Heard, How, Known},
+    probe::{Action, Bench, Deed, Expects, Heard, How, Known},
     readings::PinValue,
     units::{Ohms, Volts},
 };
@@ -104,13 +104,14 @@ impl HandBench {
         seed: u64,
         now: Moment,
     ) -> Self {
+        let rows = Expects::new(connector, None);
         let meter = SimulatedMeter::new(profile.clone(), options, seed, now);
         Self {
             source: meter.source(),
             meter,
             byte_time: profile.port.byte_time(),
             period: profile.period(),
-            beside: (0..connector.pins.len()).map(|pin| beside(connector, pin)).collect(),
+            beside: (0..connector.pins.len()).map(|pin| rows.beside(pin).to_vec()).collect(),
             drops,
             habits,
             random: Random::new(seed, "hand"),
@@ -323,17 +324,4 @@ fn seen(contact: Contact, drops: &[Volts], source: DiodeSource) -> Volts {
         }
     };
     Volts::of((drop.get() + current * ohms).min(open.get()))
-}
-
-fn beside(connector: &Connector, pin: usize) -> Vec<usize> {
-    let own = &connector.pins[pin];
-    (0..connector.pins.len())
-        .filter(|&other| {
-            let there = &connector.pins[other];
-            match (own.position, there.position) {
-                (Some(a), Some(b)) => own.row == there.row && a.abs_diff(b) == 1,
-                _ => pin.abs_diff(other) == 1,
-            }
-        })
-        .collect()
 }

@@ -130,7 +130,7 @@ impl Expects {
             .get(pin)?
             .iter()
             .copied()
-            .filter(|&other| holds(other))
+            .filter(|&other| holds(other) && self.may_be_taken_for(pin, other))
             .filter(|&other| match (own, off(other)) {
                 (Some(own), Some(other)) => other * FAR_BETTER < own,
                 // The pin itself should show nothing.
@@ -155,6 +155,13 @@ impl Expects {
             _ => self.is_open(other),
         };
         self.beside.get(pin).is_some_and(|beside| beside.iter().any(shows_nothing))
+    }
+
+    /// Whether it would show if one pin were touched instead of the other: pins of one net read alike, and nobody could
+    /// tell.
+    #[must_use]
+    pub fn may_be_taken_for(&self, pin: usize, other: usize) -> bool {
+        self.of(pin).is_none() || self.of(other).is_none() || self.are_told_apart(pin, other)
     }
 
     /// Whether the expectations of two pins lie further apart than their limits together.
@@ -241,6 +248,13 @@ mod tests {
         let read = [volts(0.30), PinValue::Overload];
         assert_eq!(expects.fits_neighbour(1, volts(0.302), &read), Some(0));
         assert_eq!(expects.fits_neighbour(1, volts(0.302), &[]), None);
+    }
+
+    #[test]
+    fn pins_of_one_net_are_not_taken_for_each_other() {
+        let expects = expects(&[(0.50, 0.02), (0.51, 0.02)]);
+        let volts = |value| PinValue::Volts(Volts::of(value));
+        assert_eq!(expects.fits_neighbour(1, volts(0.30), &[volts(0.30)]), None);
     }
 
     #[test]

@@ -1,18 +1,18 @@
 //! The walk over the pins: which one is to be touched, what a touch counts for, what to say.
 
+mod deeds;
+mod taking;
+
 use std::time::Duration;
 
 use protocol::Channel;
 
-use super::{
-    Action, Deed, Expects, Fit, How, Known,
-    tip::{Felt, Tip, Touch},
-};
+use super::{Action, Expects, Fit, How, Known, tip::Tip};
 use crate::{
-    meter::{Decoder, NoValue, Number, Profile, Reading, Sign, Stamped},
+    meter::{Decoder, NoValue, Number, Profile},
     moment::Moment,
     readings::{PinValue, Unread},
-    sweep::{AliveSign, Guard, PinResult, Stream, Timing},
+    sweep::{Guard, PinResult, Stream, Timing},
     units::Volts,
 };
 
@@ -214,9 +214,11 @@ impl Walk {
     #[must_use]
     pub fn deadline(&self) -> Option<Moment> {
         match &self.state {
-            State::Asking { pin, since, proven: false, .. } if !self.setting.expects.is_open(*pin) => {
-                Some(since.after(WAIT))
+            State::Asking { pin, since, proven: false, seen } => {
+                (!seen.is_empty() || !self.setting.expects.is_open(*pin)).then(|| since.after(WAIT))
             }
+            // The operator knows what to do, and may have been called away.
+            State::Asking { since, proven: true, .. } => Some(since.after(WAIT * 2)),
             State::Proving { since, .. } => Some(since.after(WAIT)),
             _ => None,
         }
@@ -232,7 +234,19 @@ impl Walk {
         let mut actions = Vec::new();
         while let Some(due) = self.deadline().filter(|&due| due <= now) {
             match std::mem::replace(&mut self.state, State::Done) {
-                State::Asking { pin, seen, .. } => actions.push(self.prove(pin, seen, due)),
+                State::Asking { pin, seen, proven: true, .. } => {
+                    self.state = State::Asking { pin, since: due, seen, proven: true };
+                    actions.push(Action::Proven { pin });
+                }
+                State::Asking { pin, .. } if self.setting.expects.is_open(pin) => {
+                    self.state = asking(pin, due);
+                    actions.extend(self.ask_again());
+                }
+                State::Asking { pin, mut seen, .. } => {
+                    // Numbers at a pin that shows nothing for long were slips, and slips may agree.
+                    seen.retain(|seen| seen.value == PinValue::Overload);
+                    actions.push(self.prove(pin, seen, due));
+                }
                 State::Proving { pin, known, seen, .. } => {
                     self.state = State::Proving { pin, known, since: due, seen };
                     actions.push(Action::Dead { known });
@@ -262,302 +276,13 @@ impl Walk {
         actions
     }
 
-    /// The operator did something.
-    pub fn deed(&mut self, deed: &Deed, now: Moment) -> Vec<Action> {
-        let mut actions = self.tick(now);
-        match (deed, &self.state) {
-            (Deed::Resume, _) => {
-                self.decoder = Decoder::new(&self.profile);
-                self.tip = Tip::new(
-                    self.setting.timing,
-                    self.setting.open_leads,
-                    !self.setting.expects.has_reference(),
-                );
-                if let State::Paused(inner) = &self.state {
-                    self.state = (**inner).clone();
-                }
-                self.begin_anew(now);
-                actions.extend(self.ask_again());
-            }
-            (Deed::GoOn, State::Paused(inner)) => {
-                self.state = (**inner).clone();
-                self.begin_anew(now);
-                actions.extend(self.ask_again());
-            }
-            (_, State::Paused(_)) => actions.push(Action::Paused),
-            (Deed::GoOn, _) => {}
-            (Deed::Pause, State::Done) => {}
-            (Deed::Pause, _) => {
-                let inner = std::mem::replace(&mut self.state, State::Done);
-                self.state = State::Paused(Box::new(inner));
-                actions.push(Action::Paused);
-            }
-            (Deed::Undo, _) => match self.taken.pop() {
-                Some((pin, before)) => {
-                    if let Some(slot) = self.results.get_mut(pin) {
-                        *slot = before;
-                    }
-                    self.learn();
-                    self.state = asking(pin, now);
-                    actions.push(Action::Undone { pin });
-                    actions.extend(self.ask_again());
-                }
-                None => actions.push(Action::NothingBefore),
-            },
-            (Deed::Back, _) => {
-                let here = self.pin().and_then(|pin| self.place(pin)).unwrap_or(self.setting.order.len());
-                match here.checked_sub(1).and_then(|before| self.setting.order.get(before)) {
-                    Some(&pin) => {
-                        self.state = asking(pin, now);
-                        actions.extend(self.ask_again());
-                    }
-                    None => actions.push(Action::NothingBefore),
-                }
-            }
-            (Deed::Jump(pin), _) => {
-                if self.place(*pin).is_some() {
-                    self.state = asking(*pin, now);
-                    actions.extend(self.ask_again());
-                }
-            }
-            (Deed::Repeat, _) => {
-                self.begin_anew(now);
-                actions.extend(self.ask_again());
-            }
-            (Deed::Skip, _) => {
-                if let Some(pin) = self.pin() {
-                    let result = self.result(pin, PinValue::Unread(Unread::Skipped), &[], now);
-                    self.take(result, How::Skipped, now, &mut actions);
-                }
-            }
-            (Deed::Confirm, _) => self.confirm(now, &mut actions),
-        }
-        actions
-    }
-
-    /// The meter sent a reading.
-    fn reading(&mut self, frame: &Stamped<Reading>, actions: &mut Vec<Action>) {
-        self.shown = Some(frame.item.value);
-        let guard = Guard::of(&frame.item);
-        if guard != self.guard {
-            let was_blocked = self.guard.is_some_and(Guard::blocks);
-            self.guard = guard;
-            match guard {
-                Some(guard) => actions.push(Action::Guard(guard)),
-                None if was_blocked => actions.push(Action::GuardGone),
-                None => {}
-            }
-        }
-        if guard.is_some_and(Guard::blocks) {
-            self.tip.distrust();
-            return;
-        }
-        let Some(felt) = self.tip.frame(frame, self.caution > 0) else { return };
-        match felt {
-            Felt::Nothing | Felt::Held if self.tip.shows_nothing() => self.blank(frame, actions),
-            Felt::Nothing | Felt::Held => {}
-            Felt::Touching => self.felt(frame.first_byte),
-            Felt::Unsettled => {
-                if let (Some(pin), false) = (self.pin(), matches!(self.state, State::Paused(_))) {
-                    self.felt(frame.first_byte);
-                    actions.push(Action::Unsettled { pin });
-                }
-            }
-            Felt::Touched(touch) => self.touched(touch, actions),
-        }
-    }
-
-    /// Something is felt: the wait begins anew.
-    fn felt(&mut self, at: Moment) {
-        if let State::Confirming { pin, seen, proven, .. } = &self.state {
-            self.state = State::Asking { pin: *pin, since: at, seen: seen.clone(), proven: *proven };
-        }
-        if let State::Asking { since, .. } | State::Proving { since, .. } = &mut self.state {
-            *since = at.max(*since);
-        }
-    }
-
-    /// A reading that shows nothing.
-    fn blank(&mut self, frame: &Stamped<Reading>, actions: &mut Vec<Action>) {
-        let wanted = self.tip.blanks_wanted();
-        let State::Confirming { pin, since, blanks, seen, .. } = &mut self.state else { return };
-        // Its conversion must have begun after the operator spoke; a period more makes sure of it.
-        if frame.first_byte < since.after(self.setting.timing.period) {
-            return;
-        }
-        *blanks = blanks.saturating_add(1);
-        if *blanks < wanted {
-            return;
-        }
-        let (pin, began, count, mut seen) = (*pin, *since, *blanks, std::mem::take(seen));
-        let mut result = self.result(pin, PinValue::Overload, &seen, frame.last_byte);
-        result.settled = began;
-        result.used = vec![Err(NoValue::Overload(Sign::Plus)); usize::from(count)];
-        let how = self.how(pin, PinValue::Overload);
-        // Beside a pin that shows nothing either, a slip looks just like an open joint: once more, from the proof on.
-        let is_first = !seen.iter().any(|seen| seen.value == PinValue::Overload);
-        if is_first && how != How::Fits && self.setting.expects.has_open_neighbour(pin, &self.values()) {
-            self.extra = self.extra.saturating_add(1);
-            seen.push(result);
-            actions.push(self.prove(pin, seen, frame.last_byte));
-            return;
-        }
-        self.take(result, how, frame.last_byte, actions);
-    }
-
-    fn touched(&mut self, touch: Touch, actions: &mut Vec<Action>) {
-        match std::mem::replace(&mut self.state, State::Done) {
-            State::Asking { pin, seen, proven, .. } | State::Confirming { pin, seen, proven, .. } => {
-                self.state = State::Asking { pin, since: touch.decided, seen, proven };
-                self.touched_pin(pin, touch, actions);
-            }
-            State::Proving { pin, known, seen, .. } => {
-                if known.holds(touch.value) {
-                    self.state = State::Asking { pin, since: touch.decided, seen, proven: true };
-                    actions.push(Action::Proven { pin });
-                } else {
-                    // Perhaps the pin itself at last, perhaps a slip at the known one: nothing counts.
-                    self.state = State::Asking { pin, since: touch.decided, seen, proven: false };
-                    actions.push(Action::NotProof { pin, seen: touch.value });
-                }
-            }
-            other => self.state = other,
-        }
-    }
-
-    fn touched_pin(&mut self, pin: usize, touch: Touch, actions: &mut Vec<Action>) {
-        if let Some(sign) = AliveSign::of(touch.value, self.setting.compliance) {
-            actions.push(Action::Alive { pin, sign });
-        }
-        self.touches = self.touches.saturating_add(1);
-        let State::Asking { seen, .. } = &mut self.state else { return };
-        if !seen.is_empty() {
-            self.extra = self.extra.saturating_add(1);
-        }
-        let earlier = seen.clone();
-        let mut result = self.result(pin, touch.value, &earlier, touch.decided);
-        result.settled = touch.began;
-        result.spoilt = touch.spoilt;
-        result.used = touch.used;
-        let fit = self.setting.expects.fit(pin, touch.value);
-        match fit {
-            Fit::Fits => self.take(result, How::Fits, touch.decided, actions),
-            Fit::Unknown => self.take(result, How::Unjudged, touch.decided, actions),
-            Fit::Differs => {
-                let neighbour = self.setting.expects.fits_neighbour(pin, touch.value, &self.values());
-                let wanted = if neighbour.is_some() { AGREEING.1 } else { AGREEING.0 };
-                let agreeing = earlier.iter().filter(|before| agree(before.value, touch.value)).count() + 1;
-                if agreeing >= wanted {
-                    self.take(result, How::Differs, touch.decided, actions);
-                    return;
-                }
-                let expected = self.setting.expects.of(pin).map_or(PinValue::Overload, |pin| pin.value);
-                actions.push(Action::Again {
-                    pin,
-                    expected,
-                    seen: touch.value,
-                    neighbour,
-                    touches: earlier.len() + 1,
-                });
-                if let State::Asking { seen, .. } = &mut self.state {
-                    seen.push(result);
-                    if seen.len() > KEPT {
-                        seen.remove(0);
-                    }
-                }
-            }
-        }
-    }
-
-    fn confirm(&mut self, now: Moment, actions: &mut Vec<Action>) {
-        match std::mem::replace(&mut self.state, State::Done) {
-            State::Asking { pin, since, seen, proven } => {
-                if !self.tip.shows_nothing() {
-                    self.state = State::Asking { pin, since, seen, proven };
-                    actions.push(Action::ShowsNumber);
-                } else if proven || self.setting.expects.is_open(pin) {
-                    self.state = State::Confirming { pin, since: now, blanks: 0, seen, proven };
-                    actions.push(Action::Confirming { pin });
-                } else {
-                    actions.push(self.prove(pin, seen, now));
-                }
-            }
-            State::Proving { pin, known, since, seen } => {
-                self.state = State::Proving { pin, known, since, seen };
-                actions.push(Action::Prove { pin, known });
-            }
-            other => self.state = other,
-        }
-    }
-
-    fn prove(&mut self, pin: usize, seen: Vec<PinResult>, since: Moment) -> Action {
-        let known = Known::for_pin(pin, &self.results, &self.setting.expects);
-        self.state = State::Proving { pin, known, since, seen };
-        Action::Prove { pin, known }
-    }
-
-    fn take(&mut self, result: PinResult, how: How, now: Moment, actions: &mut Vec<Action>) {
-        let pin = result.pin;
-        if let Some(slot) = self.results.get_mut(pin) {
-            self.taken.push((pin, slot.replace(result.clone())));
-        }
-        let value = result.value;
-        actions.push(Action::Took { result, how });
-        self.learn();
-        if let Some((doubted, seen, expected)) = self.doubtful_beside(pin, value) {
-            self.doubted.push(doubted);
-            self.extra = self.extra.saturating_add(1);
-            self.state = asking(doubted, now);
-            actions.push(Action::Again { pin: doubted, expected, seen, neighbour: Some(pin), touches: 0 });
-            return;
-        }
-        self.state = match self.next_after(pin) {
-            Some(next) => asking(next, now),
-            None => State::Done,
-        };
-        actions.extend(self.ask_again());
-    }
-
-    /// A pin beside this one that was taken as differing and reads just what this one does now: it may never have been
-    /// touched. (At an open joint only slips show anything, so slips may well agree.) Each pin is doubted once.
-    fn doubtful_beside(&self, pin: usize, value: PinValue) -> Option<(usize, PinValue, PinValue)> {
-        value.volts()?;
-        self.setting
-            .expects
-            .beside(pin)
-            .iter()
-            .copied()
-            .filter(|other| !self.doubted.contains(other))
-            .find_map(|other| {
-                let seen = self.results.get(other)?.as_ref()?.value;
-                let expected = self.setting.expects.of(other)?.value;
-                let is_doubtful = self.how(other, seen) == How::Differs && agree(seen, value);
-                is_doubtful.then_some((other, seen, expected))
-            })
-    }
-
     fn learn(&mut self) {
         let values = self.values();
         self.setting.expects.learn(&values);
     }
 
-    /// The next pin without a result, after this one in the order and then from its beginning.
-    fn next_after(&self, pin: usize) -> Option<usize> {
-        let here = self.place(pin).map_or(0, |here| here + 1);
-        let order = &self.setting.order;
-        let (before, after) = order.split_at(here.min(order.len()));
-        after.iter().chain(before).copied().find(|&pin| self.results.get(pin).is_some_and(Option::is_none))
-    }
-
     fn place(&self, pin: usize) -> Option<usize> {
         self.setting.order.iter().position(|&other| other == pin)
-    }
-
-    /// Begins the present pin from the start.
-    fn begin_anew(&mut self, now: Moment) {
-        if let Some(pin) = self.pin() {
-            self.state = asking(pin, now);
-        }
     }
 
     fn ask_again(&self) -> Vec<Action> {

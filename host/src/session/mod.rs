@@ -98,21 +98,25 @@ impl Session {
         }
     }
 
+    /// What each pin should read, before any was read.
+    ///
+    /// # Errors
+    /// [`Unfitting`] if the reference was made for other pins.
+    pub fn expects(&self) -> Result<probe::Expects, Unfitting> {
+        let (connector, assumptions) = (&self.header.connector, self.assumptions());
+        let engine = self.reference.as_ref().map(|reference| Engine::new(connector, reference, &assumptions));
+        Ok(probe::Expects::new(connector, engine.transpose()?))
+    }
+
     fn by_hand(&self) -> Result<probe::Setting, Unfitting> {
         let Header { connector, wiring, .. } = &self.header;
-        let assumptions = self.assumptions();
-        let engine = self
-            .reference
-            .as_ref()
-            .map(|reference| Engine::new(connector, reference, &assumptions))
-            .transpose()?;
         let (compliance, shown) = (self.compliance(), self.profile.diode.overload_above);
         let first = self.repaired();
         let rest = (0..connector.pins.len()).filter(|pin| !first.contains(pin));
         Ok(probe::Setting {
             order: first.iter().copied().chain(rest).collect(),
             channels: wiring.channels().to_vec(),
-            expects: probe::Expects::new(connector, engine),
+            expects: self.expects()?,
             timing: Timing::of(&self.profile),
             compliance: Some(compliance),
             open_leads: (compliance.get() <= shown.get()).then_some(compliance),

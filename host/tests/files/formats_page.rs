@@ -8,6 +8,7 @@ use pintally::{
     log::LogReader,
     readings::csv::{Boards, Strictness},
     reference::Reference,
+    repair::RepairNotes,
 };
 
 use crate::fixtures::fixtures;
@@ -45,6 +46,10 @@ fn every_example_is_read() {
         let found = Configuration::from_toml(&text, Path::new("bench")).unwrap();
         assert_eq!(found.wiring.as_deref(), Some(Path::new("bench/jigs/j5.toml")));
     }
+    for text in blocks("toml repair") {
+        let notes = RepairNotes::from_toml(&text, &four).unwrap();
+        assert_eq!((notes.pins.len(), notes.checklist.len()), (2, 2));
+    }
     for text in blocks("csv readings") {
         let boards = Boards::new(text.as_bytes(), &four, Strictness::StopAtBadRow).unwrap();
         assert_eq!(boards.map(Result::unwrap).count(), 2);
@@ -65,6 +70,7 @@ fn every_example_is_read() {
         "toml wiring",
         "toml board-kind",
         "toml configuration",
+        "toml repair",
         "csv readings",
         "toml reference",
         "jsonl log",

@@ -41,7 +41,7 @@ const LOOK_UP: Duration = Duration::from_millis(100);
 impl Live {
     /// Takes the terminal over, where there is one, and begins to read its keys.
     pub(super) fn take(session: &Session, walk: &Walk) -> io::Result<Option<(Self, Receiver<String>)>> {
-        let Some(terminal) = Terminal::take()? else { return Ok(None) };
+        let Some(terminal) = Terminal::take(true)? else { return Ok(None) };
         let connector = &session.header.connector;
         let board =
             session.header.board.as_ref().map_or_else(String::new, |board| format!(", board {board}"));
