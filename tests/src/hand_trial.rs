@@ -181,17 +181,15 @@ impl Trial {
             if let Some(action) = action {
                 watch(action, now);
             }
-            match action {
-                Some(
-                    Action::Again { pin, .. }
-                    | Action::Unsettled { pin }
-                    | Action::NotProof { pin, .. }
-                    | Action::Prove { pin, .. },
-                ) => {
-                    asked[*pin].0 += 1;
-                    asked[*pin].1 += u64::from(matches!(action, Some(Action::Prove { .. })));
-                }
-                _ => {}
+            if let Some(
+                Action::Again { pin, .. }
+                | Action::Unsettled { pin }
+                | Action::NotProof { pin, .. }
+                | Action::Prove { pin, .. },
+            ) = action
+            {
+                asked[*pin].0 += 1;
+                asked[*pin].1 += u64::from(matches!(action, Some(Action::Prove { .. })));
             }
         });
         tally.seconds = ended.as_micros() as f64 * 1e-6;

@@ -154,11 +154,12 @@ fn ends(circuit: &mut Circuit, specimen: &Specimen, setup: &JigSetup) -> Vec<Nod
     }
     if let Some(check) = setup.wiring.check() {
         let node = circuit.node();
-        let resistor = setup.troubles.iter().fold(Some(check.resistor), |resistor, trouble| match trouble {
-            JigTrouble::Check(ohms) => Some(*ohms),
-            JigTrouble::CheckOpen => None,
-            _ => resistor,
+        let told = setup.troubles.iter().rev().find_map(|trouble| match trouble {
+            JigTrouble::Check(ohms) => Some(Some(*ohms)),
+            JigTrouble::CheckOpen => Some(None),
+            _ => None,
         });
+        let resistor = told.unwrap_or(Some(check.resistor));
         if let Some(ohms) = resistor {
             circuit.resistor(node, Node::GROUND, ohms);
         }
