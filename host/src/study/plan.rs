@@ -62,7 +62,7 @@ pub fn plan(boards: usize, operators: &[String], repeats: usize) -> Result<Vec<R
             let round = (repeat - 1) * operators.len() + number;
             for place in 0..boards {
                 // Begins elsewhere each round, and every other round goes backwards.
-                let place = if round % 2 == 0 { place } else { boards - 1 - place };
+                let place = if round.is_multiple_of(2) { place } else { boards - 1 - place };
                 let board = (place + round * boards.div_ceil(3)) % boards + 1;
                 runs.push(Run { run: runs.len() + 1, board, operator: operator.clone(), repeat });
             }
