@@ -16,6 +16,7 @@ use crate::{
         BoardReadings,
         csv::{Boards, RowError, Strictness},
     },
+    record::SweepRecord,
     reference::Reference,
     repair::RepairNotes,
 };
@@ -199,6 +200,18 @@ pub(super) fn text(path: &Path) -> Result<String, Failure> {
         let at = error.utf8_error().valid_up_to();
         let found = format!("{}: expected UTF-8 text, found another byte at offset {at}", path.display());
         Failure::new(ExitStatus::Data, found).hint("save the file as UTF-8 text")
+    })
+}
+
+/// What a session log says.
+pub(super) fn record(path: &Path) -> Result<SweepRecord, Failure> {
+    let name = path.display();
+    let file = File::open(path).map_err(|error| {
+        Failure::new(ExitStatus::NoInput, format!("cannot read session log {name}: {error}"))
+    })?;
+    SweepRecord::read(BufReader::new(file)).map_err(|error| {
+        let hint = error.hint();
+        Failure::new(ExitStatus::Data, format!("{name}: {error}")).hint(hint)
     })
 }
 

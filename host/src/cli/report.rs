@@ -4,13 +4,13 @@ mod gather;
 
 use std::{
     fs::{self, File},
-    io::{BufReader, Write},
+    io::Write,
     path::{Path, PathBuf},
 };
 
 use clap::{Args as Arguments, ValueEnum};
 
-use super::{Screen, config, place};
+use super::{Screen, config, inputs, place};
 use crate::{
     batch::Tuning,
     compare::{Change, Judgement, Verdict},
@@ -18,7 +18,7 @@ use crate::{
     failure::{Failure, OrFail},
     history::{Filter, History, log_of},
     label::Found,
-    record::{RecordError, SweepRecord},
+    record::SweepRecord,
     report,
 };
 
@@ -196,13 +196,7 @@ fn logs_of(name: &str, args: &Args, screen: &mut Screen) -> Result<Vec<PathBuf>,
 
 /// The record of a log.
 fn read(path: &Path, screen: &mut Screen) -> Result<SweepRecord, Failure> {
-    let file = File::open(path).map_err(|error| {
-        Failure::new(ExitStatus::NoInput, format!("cannot read session log {}: {error}", path.display()))
-    })?;
-    let record = SweepRecord::read(BufReader::new(file)).map_err(|error: RecordError| {
-        let hint = error.hint();
-        Failure::new(ExitStatus::Data, format!("{}: {error}", path.display())).hint(hint)
-    })?;
+    let record = inputs::record(path)?;
     for trouble in &record.troubles {
         screen.tell(&format!("warning: {}: {trouble}", path.display()));
     }

@@ -52,8 +52,9 @@ pub fn change_csv(before: &SweepRecord, after: &SweepRecord, change: &Change) ->
     out
 }
 
-/// Quotes a field where RFC 4180 asks for it.
-fn field(text: &str) -> String {
+/// A field of a table, quoted where RFC 4180 asks for it.
+#[must_use]
+pub fn field(text: &str) -> String {
     if text.contains([',', '"', '\n', '\r']) {
         format!("\"{}\"", text.replace('"', "\"\""))
     } else {

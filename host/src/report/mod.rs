@@ -11,7 +11,7 @@ mod repair;
 mod text;
 mod words;
 
-pub use csv::{CSV_HEADER, change_csv, csv};
+pub use csv::{CSV_HEADER, change_csv, csv, field as csv_field};
 pub use document::{batch_document, change_document, in_brief, sweep_document};
 pub use html::{BatchPage, SweepLine, before_and_after, customer, of_batch, of_sweep};
 pub use json::json;

@@ -10,11 +10,11 @@ use clap::{Args as Arguments, Subcommand, ValueEnum};
 use serde_json::json;
 
 use crate::{
-    cli::Screen,
+    cli::{Screen, inputs},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     readings::typed,
-    record::SweepRecord,
+    report::csv_field,
     study::{Fitness, Measurement, StudyResult, evaluate, plan},
 };
 
@@ -107,7 +107,7 @@ fn print_plan(args: &PlanArgs, screen: &mut Screen) -> Result<ExitStatus, Failur
                     "{},{},{},{},",
                     run.run,
                     run.board,
-                    field(&run.operator),
+                    csv_field(&run.operator),
                     run.repeat
                 ))?;
             }
@@ -165,7 +165,7 @@ fn print_result(args: &EvaluateArgs, screen: &mut Screen) -> Result<ExitStatus, 
                 let gauge = &pin.gauge;
                 screen.line(&format!(
                     "{},{:.4},{:.4},{:.4},{:.4},{:.4},{},{}",
-                    field(&pin.pin),
+                    csv_field(&pin.pin),
                     gauge.repeatability.sqrt() * 1e3,
                     gauge.reproducibility().sqrt() * 1e3,
                     gauge.sigma() * 1e3,
@@ -278,11 +278,7 @@ fn from_logs(paths: &[PathBuf]) -> Result<Vec<Measurement>, Failure> {
     let mut all = Vec::new();
     for path in paths {
         let name = path.display();
-        let file = File::open(path).map_err(|error| missing(path, &error))?;
-        let record = SweepRecord::read(BufReader::new(file)).map_err(|error| {
-            let hint = error.hint();
-            Failure::new(ExitStatus::Data, format!("{name}: {error}")).hint(hint)
-        })?;
+        let record = inputs::record(path)?;
         let (Some(board), Some(operator)) = (record.board, record.operator) else {
             return Err(Failure::new(
                 ExitStatus::Data,
@@ -330,13 +326,4 @@ fn from_csv(path: &Path) -> Result<Vec<Measurement>, Failure> {
 
 fn missing(path: &Path, error: &std::io::Error) -> Failure {
     Failure::new(ExitStatus::NoInput, format!("cannot read {}: {error}", path.display()))
-}
-
-/// Quotes a field where RFC 4180 asks for it.
-fn field(text: &str) -> String {
-    if text.contains([',', '"', '\n', '\r']) {
-        format!("\"{}\"", text.replace('"', "\"\""))
-    } else {
-        text.to_owned()
-    }
 }

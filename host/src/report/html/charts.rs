@@ -138,9 +138,9 @@ pub(super) fn drift(chart: &DriftChart<'_>) -> Markup {
                 text.unit x="2" y="9" { (unit) }
                 @for &(at, value) in &values { circle.point cx=(format!("{:.1}", x(at))) cy=(format!("{:.1}", y(value))) r="1.5" {} }
                 path.average d=(path.trim_end()) {}
-                @for &at in &chart.noticed {
+                @for (index, &at) in chart.noticed.iter().enumerate() {
                     line.noticed x1=(x(at)) x2=(x(at)) y1=(top) y2=(bottom) {}
-                    text.noticed x=((x(at) - 4.0).max(left + 30.0)) y=(top + 8.0) { "noticed " (at) }
+                    text.noticed x=((x(at) - 4.0).max(left + 30.0)) y=(top + 8.0 + 11.0 * (index % 3) as f64) { "noticed " (at) }
                 }
                 text.ruler x=(left) y="164" { "1" }
                 text.ruler x=(0.5 * (left + right)) y="174" { "board of the batch" }
