@@ -160,7 +160,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         Some(mut live) => {
             let swept =
                 once::sweep_watched(devices.as_mut(), &ports, &session, &mut logbook, &mut |notice| {
-                    live.notice(notice)
+                    live.notice(notice);
                 });
             live.give_back(screen);
             swept

@@ -73,7 +73,7 @@ pub enum State {
         proven: bool,
     },
     /// Nothing is taken.
-    Paused(Box<State>),
+    Paused(Box<Self>),
     /// Every pin is done.
     Done,
 }
