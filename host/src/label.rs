@@ -3,7 +3,7 @@
 //! They end up on terminals, in HTML and in file names of reports, so what could change how the text around
 //! them is shown (control characters, direction marks) is refused where they come in.
 
-use std::fmt;
+use std::{borrow::Cow, fmt};
 
 /// Characters in the name of a pin, row, net, connector, wiring or board at most.
 pub const LONGEST_NAME: usize = 64;
@@ -104,6 +104,38 @@ pub fn is_unprintable(c: char) -> bool {
         || matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{061C}')
 }
 
+/// Characters of a line that are shown at most.
+const LONGEST_SHOWN: usize = 2000;
+
+/// Text of any length and several lines as it may go to a terminal: control characters are spelt out, whoever put them
+/// there.
+#[must_use]
+pub fn plain(text: &str) -> Cow<'_, str> {
+    let is_odd = |c: char| is_unprintable(c) && !matches!(c, '\n' | '\t');
+    if !text.chars().any(is_odd) {
+        return Cow::Borrowed(text);
+    }
+    let mut shown = String::with_capacity(text.len());
+    for c in text.chars() {
+        match is_odd(c) {
+            true => shown.extend(c.escape_default()),
+            false => shown.push(c),
+        }
+    }
+    Cow::Owned(shown)
+}
+
+/// A message for a person: as [`plain`], and no line longer than a person would read.
+#[must_use]
+pub fn message(text: &str) -> Cow<'_, str> {
+    let text = plain(text);
+    if text.lines().all(|line| line.len() <= LONGEST_SHOWN) {
+        return text;
+    }
+    let lines: Vec<String> = text.lines().map(|line| cut(line, LONGEST_SHOWN)).collect();
+    Cow::Owned(lines.join("\n"))
+}
+
 fn cut(text: &str, most: usize) -> String {
     let mut shown = String::with_capacity(text.len().min(most));
     let mut chars = text.chars();
@@ -123,6 +155,14 @@ fn cut(text: &str, most: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn messages_command_no_terminal_and_end() {
+        assert_eq!(message("pin 4\n  hint: solder"), "pin 4\n  hint: solder");
+        assert_eq!(message("\u{1b}[2J\r\u{202e}x"), "\\u{1b}[2J\\r\\u{202e}x");
+        assert_eq!(message(&format!("a\n{}", "x".repeat(9000))).len(), 2 + LONGEST_SHOWN + 3);
+        assert_eq!(plain(&"x".repeat(9000)).len(), 9000);
+    }
 
     #[test]
     fn names_are_short_and_printable() {

@@ -119,16 +119,22 @@ pub(crate) fn replay(place: &Place, log: &Path) -> Outcome {
 /// A practice bench behind links to pseudo-terminals, that can be switched off and on again.
 pub(crate) struct Bench<'a> {
     place: &'a Place,
-    faults: Vec<String>,
+    words: Vec<String>,
     bench: Child,
 }
 
 impl<'a> Bench<'a> {
     /// Starts one with these faults of the board.
     pub(crate) fn start(place: &'a Place, faults: &[&str]) -> Self {
-        let faults = faults.iter().map(|&fault| fault.to_owned()).collect::<Vec<_>>();
-        let bench = switch_on(place, &faults);
-        Self { place, faults, bench }
+        Self::start_with(place, faults, &[])
+    }
+
+    /// Starts one with these faults and these options.
+    pub(crate) fn start_with(place: &'a Place, faults: &[&str], more: &[&str]) -> Self {
+        let faults = faults.iter().flat_map(|&fault| ["--fault", fault]);
+        let words: Vec<String> = faults.chain(more.iter().copied()).map(str::to_owned).collect();
+        let bench = switch_on(place, &words);
+        Self { place, words, bench }
     }
 
     /// The words of a sweep through its ports.
@@ -156,7 +162,7 @@ impl<'a> Bench<'a> {
 
     /// Switches it on again: both ports come back under the same names.
     pub(crate) fn switch_on(&mut self) {
-        self.bench = switch_on(self.place, &self.faults);
+        self.bench = switch_on(self.place, &self.words);
     }
 }
 
@@ -167,14 +173,12 @@ impl Drop for Bench<'_> {
     }
 }
 
-fn switch_on(place: &Place, faults: &[String]) -> Child {
+fn switch_on(place: &Place, more: &[String]) -> Child {
     for link in ["jig", "meter"] {
         let _ = std::fs::remove_file(place.path().join(link));
     }
     let mut words = vec!["practice", "--connector", "c.csv", "--links", "."];
-    for fault in faults {
-        words.extend(["--fault", fault]);
-    }
+    words.extend(more.iter().map(String::as_str));
     // Its standard input stays open: it ends when nobody can type any more.
     let bench = place
         .command(&words)

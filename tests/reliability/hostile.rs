@@ -92,6 +92,22 @@ fn names_that_are_markup_queries_and_paths() {
         assert_plain(&outcome.stderr, payload);
         let json: serde_json::Value = serde_json::from_str(&outcome.stdout).unwrap();
         assert_eq!(json["board"].as_str(), Some(*payload), "JSON has it as it is");
+        let log = files(&place.path().join(&data).join("logs")).remove(0);
+        let log = log.display().to_string();
+        for format in ["html", "markdown"] {
+            for more in [&[][..], &["--customer"]] {
+                let page = place.run(&[&["report", &log, "--format", format], more].concat());
+                if format == "markdown" && !more.is_empty() && page.status == Some(64) {
+                    continue;
+                }
+                assert!(matches!(page.status, Some(0..=2)), "{payload}: {}", page.text());
+                // Neither a tag nor an attribute of it gets into the page, which has no scripts of its own.
+                for tag in ["<script", "<img", "<b>", "onerror=alert(1)>"] {
+                    assert!(!page.stdout.contains(tag), "{payload}: {tag} in {format}");
+                }
+                assert_plain(&page.stdout, payload);
+            }
+        }
         let shown = place.run(&["history", "--data", &data]);
         assert_eq!(shown.status, Some(0), "{payload}: {}", shown.text());
         assert_plain(&shown.stdout, payload);
@@ -215,6 +231,8 @@ fn a_log_from_elsewhere_cannot_write_elsewhere_or_command_the_terminal() {
             &["replay", "mailed.jsonl"][..],
             &["replay", "mailed.jsonl", "--format", "csv"],
             &["history", "add", "mailed.jsonl", "--data", "d"],
+            &["report", "mailed.jsonl"],
+            &["report", "mailed.jsonl", "--format", "markdown"],
             &["history", "--data", "d"],
             &["history", "rebuild", "--data", "d"],
         ] {

@@ -9,6 +9,7 @@
     reason = "tests that prepare files, run the command and show what it printed"
 )]
 
+mod alive;
 mod bench;
 mod cautions;
 mod cut;

@@ -9,16 +9,16 @@ use std::{
 use super::{Screen, logbook::Logbook, progress::Progress};
 use crate::{
     compare::Judgement,
-    connector::PinName,
+    connector::{PinName, Role},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     history::History,
-    log::{Confirmation, Ending, LogEvent},
+    log::{Confirmation, Ending, Header, LogEvent},
     meter::PortSettings,
     port::{self, Address, PortDevices},
-    readings::BoardReadings,
+    readings::{BoardReadings, PinValue, Unread},
     session::Session,
-    sweep::{Devices, Notice, Score, SweepError, Swept, run as run_sweep},
+    sweep::{Devices, Floor, Notice, Score, Stops, SweepError, Swept, measure_volts, run as run_sweep},
 };
 
 /// The devices of a sweep, and what their ports are called.
@@ -90,7 +90,7 @@ pub(super) fn note_confirmations(logbook: &mut Logbook, by: &str) {
     }
 }
 
-/// Sweeps, with a line of progress.
+/// Sweeps, with a line of progress. What is on the board was measured before ([`refused_for_volts`]).
 pub(super) fn sweep(
     devices: &mut dyn Devices,
     ports: &[String; 2],
@@ -136,6 +136,70 @@ pub(super) fn sweep_watched(
         override_alive: session.settings.override_alive.is_some(),
     };
     run_sweep(devices, score, logbook, watch)
+}
+
+/// What becomes of a sweep whose board has a voltage: nothing is read. `None` where the sweep may begin.
+pub(super) fn refused_for_volts(
+    devices: &mut dyn Devices,
+    ports: &[String; 2],
+    session: &Session,
+    logbook: &mut Logbook,
+    quiet: bool,
+    screen: &mut Screen,
+) -> Option<Swept> {
+    let error = without_volts(devices, ports, session, logbook, quiet, screen).err()?;
+    let pins = session.header.connector.pins.len();
+    Some(Swept {
+        values: vec![PinValue::Unread(Unread::NoReading); pins],
+        results: vec![None; pins],
+        took: Duration::ZERO,
+        floor: Floor::default(),
+        outcome: Err(error),
+    })
+}
+
+/// With a meter that can be told to: DC volts at the power pins before diode test, at every pin where none is called so.
+///
+/// # Errors
+/// A pin keeps a voltage and nobody has overridden that, or a device does not do its part.
+fn without_volts(
+    devices: &mut dyn Devices,
+    ports: &[String; 2],
+    session: &Session,
+    logbook: &mut Logbook,
+    quiet: bool,
+    screen: &mut Screen,
+) -> Result<(), SweepError> {
+    let Header { connector, wiring, .. } = &session.header;
+    let named = || connector.pins.iter().zip(wiring.channels());
+    let is_power = |role: Option<Role>| role == Some(Role::Power);
+    let has_power = named().any(|(pin, _)| is_power(pin.role));
+    let pins = named().filter(|(pin, _)| is_power(pin.role) || !has_power);
+    let stops = Stops {
+        profile: &session.profile,
+        pins: pins.map(|(pin, &channel)| (pin.name.clone(), channel)).collect(),
+        ports: ports.clone(),
+    };
+    let (mut count, mut most) = (0, 0.0_f64);
+    let outcome = measure_volts(&stops, devices, &mut |(pin, volts, safe)| {
+        (count, most) = (count + 1, most.max(volts.get().abs()));
+        logbook.note(LogEvent::Measured { what: format!("pin {pin}"), volts, safe });
+    });
+    match (outcome, &session.settings.override_alive) {
+        (Err(error @ SweepError::BoardCharged { .. }), Some(why)) => {
+            let text = format!("going on by the operator's decision although {error}: {why}");
+            screen.tell(&format!("warning: {text}"));
+            logbook.note(LogEvent::Told { text });
+            Ok(())
+        }
+        (outcome, _) => {
+            if outcome.is_ok() && count > 0 && !quiet {
+                let s = if count == 1 { "" } else { "s" };
+                screen.tell(&format!("DC volts before diode test, {count} pin{s}: {most:.3} V at most"));
+            }
+            outcome
+        }
+    }
 }
 
 /// Judges and closes the log.

@@ -221,6 +221,8 @@ fn pretty(value: &serde_json::Value) -> String {
 }
 
 fn write(text: &str, args: &Args, screen: &mut Screen) -> Result<(), Failure> {
+    // A name that turns the direction of writing would do so in a browser as well.
+    let text = &*crate::label::plain(text);
     let Some(path) = &args.output else {
         screen.line(text.trim_end())?;
         return screen.flush();

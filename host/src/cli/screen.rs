@@ -1,8 +1,9 @@
-//! Where commands print: results on stdout, all else on stderr.
+//! Where commands print: results on stdout, all else on stderr. Control characters of names, files and devices get to
+//! neither.
 
 use std::io::{self, Write};
 
-use crate::{exit_status::ExitStatus, failure::Failure};
+use crate::{exit_status::ExitStatus, failure::Failure, label};
 
 /// The two streams of a command. Styles are stripped where the stream is no terminal or `NO_COLOR` is set.
 pub struct Screen {
@@ -46,7 +47,7 @@ impl Screen {
     /// # Errors
     /// [`ExitStatus::Io`] if stdout cannot be written.
     pub fn line(&mut self, text: &str) -> Result<(), Failure> {
-        writeln!(self.out, "{text}").map_err(|error| {
+        writeln!(self.out, "{}", label::plain(text)).map_err(|error| {
             Failure::new(ExitStatus::Io, format!("cannot write to standard output: {error}"))
         })
     }
@@ -64,7 +65,7 @@ impl Screen {
     /// Tells the operator something that is no result and must be heard: a warning, what to do.
     pub fn tell(&mut self, text: &str) {
         // If stderr is gone there is nobody to tell.
-        let _ = writeln!(self.err, "{text}");
+        let _ = writeln!(self.err, "{}", label::message(text));
     }
 
     /// Tells of progress and of what could be done next, unless the operator wants quiet.

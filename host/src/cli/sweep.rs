@@ -221,6 +221,9 @@ fn walk(
     logbook: &mut Logbook,
     screen: &mut Screen,
 ) -> Result<Swept, Failure> {
+    if let Some(refused) = once::refused_for_volts(devices, ports, session, logbook, args.quiet, screen) {
+        return Ok(refused);
+    }
     if let Some(dwell) = args.dwell_ms {
         return dwell::run(session, Duration::from_millis(dwell.into()), devices, logbook);
     }

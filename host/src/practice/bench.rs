@@ -10,7 +10,7 @@ use super::{
     specimen::Specimen,
 };
 use crate::{
-    meter::{DiodeSource, Profile},
+    meter::{DiodeSource, Function, Profile},
     moment::Moment,
     port::SWITCHING_BOARD,
 };
@@ -170,6 +170,7 @@ impl Bench {
             DiodeSource::BehindResistance { open_circuit, .. } => open_circuit,
         };
         let line = self.jig.line();
+        line.drive_current(self.meter.function() != Function::DcVoltage, now);
         let frames = self.meter.advance(now, &mut |at| {
             let voltage = line.voltage(at);
             if line.is_plugged() { voltage } else { open_leads }

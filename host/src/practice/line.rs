@@ -40,6 +40,8 @@ pub struct CommonLine {
     /// Channel that is closed now.
     closed: Option<Channel>,
     bleeding: bool,
+    /// The meter is in diode test, and not in DC volts.
+    driving: bool,
     /// Changes that lie ahead, in order of time.
     ahead: VecDeque<(Moment, Option<Channel>)>,
     now: Moment,
@@ -104,6 +106,7 @@ impl CommonLine {
             plugged: true,
             closed: None,
             bleeding: false,
+            driving: true,
             ahead: VecDeque::new(),
             now,
             last: Volts::ZERO,
@@ -143,6 +146,16 @@ impl CommonLine {
         }
     }
 
+    /// Turns the meter to diode test, or to DC volts: then it drives nothing.
+    pub fn drive_current(&mut self, on: bool, at: Moment) {
+        if on != self.driving {
+            self.go_to(at);
+            self.driving = on;
+            self.rests.fill(None);
+            self.change();
+        }
+    }
+
     /// Whether the meter is connected.
     #[must_use]
     pub const fn is_plugged(&self) -> bool {
@@ -151,6 +164,10 @@ impl CommonLine {
 
     /// What the meter sees. Moments must not run backwards; an earlier one counts as the last.
     pub fn voltage(&mut self, at: Moment) -> Volts {
+        if !self.driving {
+            // Red on ground, and a line that leads nowhere has no voltage.
+            return Volts::of(-self.sensed(at).unwrap_or(Volts::ZERO).get());
+        }
         self.go_to(at);
         self.last = match &self.course {
             Course::Resting(rest) => rest.voltage,
@@ -184,7 +201,7 @@ impl CommonLine {
     fn drive(&self) -> Drive {
         let channel = self.closed.and_then(|channel| self.channels.get(usize::from(channel.0))).copied();
         Drive {
-            source: self.plugged.then_some((self.leads, self.source)),
+            source: (self.plugged && self.driving).then_some((self.leads, self.source)),
             closed: [channel, self.bleed.filter(|_| self.bleeding)],
             reversed: self.reversed,
         }

@@ -170,6 +170,10 @@ impl Session<'_> {
         walk: &mut Walk,
         recorder: &mut dyn Recorder,
     ) -> Result<Vec<Action>, SweepError> {
+        if let Some(problem) = recorder.trouble() {
+            let done = walk.results().iter().flatten().count();
+            return Err(SweepError::Unrecorded { problem, done, total: walk.order().len() });
+        }
         let panel = self.panel.as_ref().map(|panel| panel.deadline(self.now));
         let until = [walk.deadline(), self.ear.deadline(), panel, Some(self.now.after(LONGEST_WAIT))]
             .into_iter()

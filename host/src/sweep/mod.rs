@@ -24,6 +24,7 @@ mod stream;
 mod suspicion;
 mod timing;
 mod trouble;
+mod volts;
 
 pub use conductor::{Conductor, Output, Score};
 pub(crate) use ear::{Ear, Oddity};
@@ -38,3 +39,4 @@ pub(crate) use stream::Belongs;
 pub use stream::Stream;
 pub use timing::{Pacing, Timing};
 pub use trouble::{Notice, SweepError};
+pub use volts::{Measured, Stops, measure_volts};

@@ -114,6 +114,19 @@ pub enum SweepError {
         /// The sign.
         sign: AliveSign,
     },
+    /// DC volts at a pin before diode test, and it does not go away.
+    #[error(
+        "pin {pin} has {volts} V by DC volts{}: expected 0.05 V at most before diode test",
+        if *.bleeds > 0 { format!(" after bleeding it {bleeds} times") } else { String::new() }
+    )]
+    BoardCharged {
+        /// The pin.
+        pin: PinName,
+        /// What is there against board ground.
+        volts: Volts,
+        /// How often it was bled.
+        bleeds: u32,
+    },
     /// A port went away.
     #[error("the {device} at {port} went away: {reason}")]
     Lost {
@@ -300,7 +313,7 @@ impl SweepError {
                 "check --profile: `pintally meter profiles` lists the formats, `pintally meter identify` tries them",
             ],
             Self::MeterBlocked(guard) => return vec![guard.remedy().to_owned()],
-            Self::BoardAlive { .. } => &[
+            Self::BoardAlive { .. } | Self::BoardCharged { .. } => &[
                 "take the board off the jig, disconnect battery and supply, discharge its capacitors, check with DC volts that they are empty",
                 "if you are sure that the board is dead, --override-alive REASON goes on and writes the reason into the log",
             ],

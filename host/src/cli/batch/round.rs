@@ -55,7 +55,11 @@ impl Round<'_> {
         let quiet = screen.is_quiet() || self.args.practice;
         let ports = station.port_names.clone();
         let mut devices = FromNow::new(station.devices()?);
-        let swept = once::sweep(&mut devices, &ports, &session, &mut logbook, quiet, screen);
+        let refused = once::refused_for_volts(&mut devices, &ports, &session, &mut logbook, quiet, screen);
+        let swept = match refused {
+            Some(refused) => refused,
+            None => once::sweep(&mut devices, &ports, &session, &mut logbook, quiet, screen),
+        };
         let judged = once::judge(&session, &swept, logbook, screen);
         self.last_session = Some(name.clone());
         let record = match self.history.ingest(&name) {

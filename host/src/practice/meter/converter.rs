@@ -64,6 +64,11 @@ impl Converter {
         }
     }
 
+    /// Chooses the range: above it there is an overload.
+    pub(super) const fn set_limit(&mut self, volts: f64) {
+        self.limit = volts;
+    }
+
     pub(super) fn begin(&mut self, now: Moment, random: &mut Random) {
         // A conversion never gets shorter than half its time, whatever the jitter.
         let stretch = (1.0 + deviate(self.jitter, random)).clamp(0.5, 2.0);

@@ -124,6 +124,7 @@ impl SimulatedMeter {
                     if let Some(reply) = self.instrument.execute(&String::from_utf8_lossy(&line)) {
                         self.replies.push_back((due, reply));
                     }
+                    self.converter.set_limit(self.limit());
                 }
                 // A real meter's input buffer is about as long (34401A p. 151: about 100 characters).
                 self.inbox.truncate(100);
@@ -194,9 +195,17 @@ impl SimulatedMeter {
         }
     }
 
+    /// Above this there is an overload: in DC volts the largest range of bench meters (34401A: 1000 V).
+    fn limit(&self) -> f64 {
+        match self.instrument.function() {
+            Function::DcVoltage => 1000.0,
+            _ => self.profile.diode.overload_above.get(),
+        }
+    }
+
     /// Rounds to the display.
     fn show(&self, conversion: Conversion) -> Shown {
-        let limit = self.profile.diode.overload_above.get();
+        let limit = self.limit();
         match conversion {
             Conversion::Volts(volts) if volts.get().abs() <= limit => {
                 let steps = self.options.steps.unwrap_or(self.profile.diode.resolution);

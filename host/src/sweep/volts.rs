@@ -1,0 +1,247 @@
+//! DC volts at the power pins before diode test, with a meter that can be told to measure them.
+//!
+//! The order is that of docs/facts.md 2.5: measure, stop above 50 mV, bleed, measure again, and only then diode test. A
+//! meter in DC volts has some MΩ and drives nothing, so it hurts no board. What is measured goes into the session log as
+//! one event a pin; the bytes of this conversation do not, since a replay pairs nothing with them.
+
+use std::{io, time::Duration};
+
+use protocol::{Accumulator, Answer, BoardMessage, Channel, Greeting, Request, frame, version};
+
+use super::{Device, Devices, Heard, SweepError};
+use crate::{
+    connector::PinName,
+    jig::{Client, Heard as Said},
+    meter::{Decoder, NoValue, Profile, Talk},
+    moment::Moment,
+    units::Volts,
+};
+
+/// What to measure, and with what.
+#[derive(Debug, Clone)]
+pub struct Stops<'a> {
+    /// The meter.
+    pub profile: &'a Profile,
+    /// The pins, each with its channel.
+    pub pins: Vec<(PinName, Channel)>,
+    /// Name of the switching board's port, then of the meter's, for messages.
+    pub ports: [String; 2],
+}
+
+/// A pin, what was measured there, and whether diode test may follow.
+pub type Measured<'a> = (&'a PinName, Volts, bool);
+
+/// More than this is refused (docs/facts.md 2.5).
+const LIMIT: Volts = Volts::of(0.050);
+
+/// More than this is not bled through the switching board: a quarter-watt resistor and a small relay bear 5.5 V at
+/// some hundred ohms.
+const MOST_TO_BLEED: Volts = Volts::of(5.5);
+
+/// One closing on the bleed resistor, well within the time that an answer may take, and how many: together they take 1000 µF from 5 V to 50 mV through 330 Ω twice
+/// over (time constant 0.33 s, 4.6 of them).
+const BLEED_US: u32 = 200_000;
+const MOST_BLEEDS: u32 = 15;
+
+/// From closing to measuring: contacts ring for 3 ms at most (docs/facts.md 2.3).
+const SETTLE_US: u32 = 5_000;
+
+/// What a meter that shows an overload in DC volts has seen at least: beyond the range that diode test uses.
+const BEYOND: Volts = Volts::of(1000.0);
+
+/// How often a switching board that does not answer is asked again.
+const TRIES: u32 = 4;
+
+/// The host says something at least this often, so that a channel stays closed (the board waits 2 s).
+const PING_EVERY: Duration = Duration::from_millis(500);
+
+/// Measures DC volts at each of these pins, and bleeds what is charged. Nothing is done with a meter that cannot be told
+/// to. Every channel is open afterwards.
+///
+/// # Errors
+/// [`SweepError::BoardCharged`] for the first pin that keeps a voltage, and whatever goes wrong with the devices.
+pub fn measure_volts(
+    stops: &Stops<'_>,
+    devices: &mut dyn Devices,
+    seen: &mut dyn FnMut(Measured<'_>),
+) -> Result<(), SweepError> {
+    let Talk::Triggered { remote, timeout } = stops.profile.talk else { return Ok(()) };
+    let mut bench = Bench {
+        devices,
+        stops,
+        client: Client::default(),
+        frames: Accumulator::new(),
+        decoder: Decoder::new(stops.profile),
+        reading: None,
+        timeout,
+    };
+    let greeting = bench.greet()?;
+    if remote {
+        bench.tell_meter(b"SYST:REM\n")?;
+    }
+    bench.tell_meter(b"CONF:VOLT:DC\n")?;
+    let measured = stops.pins.iter().try_for_each(|(pin, channel)| bench.pin(pin, *channel, &greeting, seen));
+    // Also after trouble; what went wrong first is told.
+    let opened = bench.ask(&Request::OpenAll);
+    measured.and(opened.map(|_| ()))
+}
+
+struct Bench<'a> {
+    devices: &'a mut dyn Devices,
+    stops: &'a Stops<'a>,
+    client: Client,
+    frames: Accumulator<BoardMessage>,
+    decoder: Decoder,
+    /// The meter's answer to the question that is open.
+    reading: Option<Volts>,
+    timeout: Duration,
+}
+
+impl Bench<'_> {
+    fn greet(&mut self) -> Result<Greeting, SweepError> {
+        let (host_min, host_max) = (version::MIN, version::CURRENT);
+        match self.ask(&Request::Greet { min: host_min, max: host_max })? {
+            Answer::Greeting(greeting) => Ok(greeting),
+            Answer::Refused(protocol::Fault::Version { min, max }) => {
+                let port = self.stops.ports[0].clone();
+                Err(SweepError::JigVersion { port, host_min, host_max, min, max })
+            }
+            answer => Err(refused("the greeting", &answer)),
+        }
+    }
+
+    /// Measures one pin, and bleeds it while that helps.
+    fn pin(
+        &mut self,
+        pin: &PinName,
+        channel: Channel,
+        greeting: &Greeting,
+        seen: &mut dyn FnMut(Measured<'_>),
+    ) -> Result<(), SweepError> {
+        if channel.0 >= greeting.channels {
+            return Err(SweepError::NoSuchChannel { channel, channels: greeting.channels });
+        }
+        let mut bleeds = 0;
+        loop {
+            match self.ask(&Request::Select { channel, settle_us: SETTLE_US })? {
+                Answer::Settled { .. } => {}
+                answer => return Err(refused("to close a channel", &answer)),
+            }
+            // Red lies on ground and black on the pin.
+            let volts = Volts::of(-self.volts()?.get());
+            let size = volts.get().abs();
+            let is_safe = size <= LIMIT.get();
+            if is_safe || !greeting.parts.bleed || size > MOST_TO_BLEED.get() || bleeds == MOST_BLEEDS {
+                seen((pin, volts, is_safe));
+                return match is_safe {
+                    true => Ok(()),
+                    false => Err(SweepError::BoardCharged { pin: pin.clone(), volts, bleeds }),
+                };
+            }
+            bleeds += 1;
+            let answer = self.ask(&Request::Bleed { channel, hold_us: BLEED_US })?;
+            if matches!(answer, Answer::Refused(_)) {
+                return Err(refused("to discharge a channel", &answer));
+            }
+        }
+    }
+
+    /// Asks the switching board, and waits for the answer.
+    fn ask(&mut self, request: &Request) -> Result<Answer, SweepError> {
+        let mut silent = String::new();
+        for _ in 0..TRIES {
+            let now = self.devices.now();
+            let frame = self.client.send(request.clone(), now);
+            let sent = self.devices.to_jig(&frame::encode(&frame));
+            sent.map_err(|error| self.lost(Device::Jig, &error))?;
+            let until = self.client.deadline().unwrap_or(now);
+            while self.devices.now() < until {
+                if let Some(answer) = self.hear(until)? {
+                    return Ok(answer);
+                }
+            }
+            if let Err(error) = self.client.check(until) {
+                silent = error.to_string();
+            }
+        }
+        Err(SweepError::JigSilent { port: self.stops.ports[0].clone(), what: silent })
+    }
+
+    /// Asks the meter for a reading.
+    fn volts(&mut self) -> Result<Volts, SweepError> {
+        let asked = self.devices.now();
+        let until = asked.after(self.timeout);
+        self.reading = None;
+        self.tell_meter(b"READ?\n")?;
+        let mut said = asked;
+        loop {
+            if let Some(volts) = self.reading.take() {
+                return Ok(volts);
+            }
+            let now = self.devices.now();
+            if now >= until {
+                let port = self.stops.ports[1].clone();
+                return Err(SweepError::MeterSilent { port, waited: now.since(asked) });
+            }
+            if now >= said.after(PING_EVERY) {
+                said = now;
+                let ping = self.client.send(Request::Ping, now);
+                let sent = self.devices.to_jig(&frame::encode(&ping));
+                sent.map_err(|error| self.lost(Device::Jig, &error))?;
+            }
+            self.hear(until.min(said.after(PING_EVERY)))?;
+        }
+    }
+
+    fn hear(&mut self, until: Moment) -> Result<Option<Answer>, SweepError> {
+        match self.devices.wait(until) {
+            Heard::Meter(at, bytes) => {
+                self.decoder.push(&bytes, at);
+                while let Some(frame) = self.decoder.pull() {
+                    // What is no reading tells of an earlier command; the question is still open.
+                    let Ok(frame) = frame else { continue };
+                    self.reading = match frame.item.value {
+                        Ok(number) => Volts::new(number.to_f64()),
+                        Err(NoValue::Overload(_)) => Some(BEYOND),
+                        Err(_) => None,
+                    };
+                }
+            }
+            Heard::Jig(at, bytes) => {
+                let mut answered = None;
+                for message in self.frames.items(&bytes).flatten() {
+                    if let Said::Answer { answer, .. } = self.client.receive(&message, at) {
+                        answered = Some(answer);
+                    }
+                }
+                return Ok(answered);
+            }
+            Heard::Stop => {
+                return Err(SweepError::Stopped { done: 0, total: self.stops.pins.len() });
+            }
+            Heard::Lost(device, error) => return Err(self.lost(device, &error)),
+            Heard::Nothing | Heard::Back(_) => {}
+        }
+        Ok(None)
+    }
+
+    fn tell_meter(&mut self, bytes: &[u8]) -> Result<(), SweepError> {
+        self.devices.to_meter(bytes).map_err(|error| self.lost(Device::Meter, &error))
+    }
+
+    fn lost(&self, device: Device, error: &io::Error) -> SweepError {
+        let port = match device {
+            Device::Jig => self.stops.ports[0].clone(),
+            Device::Meter => self.stops.ports[1].clone(),
+        };
+        SweepError::Lost { device: device.name(), port, reason: error.to_string() }
+    }
+}
+
+fn refused(what: &str, answer: &Answer) -> SweepError {
+    let fault = match answer {
+        Answer::Refused(fault) => *fault,
+        _ => protocol::Fault::UnknownRequest,
+    };
+    SweepError::JigRefused { what: what.to_owned(), fault }
+}

@@ -1,0 +1,119 @@
+//! A board that is powered or charged: nothing is measured in diode test, and it is said why.
+
+use std::fs;
+
+use pintally::log::LogEvent;
+
+use crate::{
+    bench::{Bench, place, read},
+    run::{Outcome, Place},
+};
+
+/// A sweep on ports, with a meter that can be told to measure DC volts and nobody there to pull its plugs.
+fn sweep(place: &Place, faults: &[&str], more: &[&str]) -> Outcome {
+    let bench = Bench::start_with(place, faults, &["--profile", "scpi-bench"]);
+    place.run(&bench.sweep(&[&["--profile", "scpi-bench"], more].concat()))
+}
+
+/// What was measured in DC volts, as the log has it: where, volts, whether it was safe.
+fn measured(place: &Place) -> Vec<(String, f64, bool)> {
+    let (lines, troubles) = read(&fs::read(place.path().join("t.jsonl")).unwrap());
+    assert!(troubles.is_empty(), "{troubles:?}");
+    let measured = |event: &LogEvent| match event {
+        LogEvent::Measured { what, volts, safe } => Some((what.clone(), volts.get(), *safe)),
+        _ => None,
+    };
+    lines.iter().filter_map(|line| measured(&line.event)).collect()
+}
+
+fn diode_test_was_begun(place: &Place) -> bool {
+    let (lines, _) = read(&fs::read(place.path().join("t.jsonl")).unwrap());
+    lines.iter().any(|line| matches!(line.event, LogEvent::SentToMeter { .. }))
+}
+
+#[test]
+fn dc_volts_come_before_diode_test() {
+    let place = place();
+    let dead = sweep(&place, &[], &[]);
+    assert_eq!(dead.status, Some(0), "{}", dead.text());
+    assert!(dead.stderr.contains("DC volts before diode test, 1 pin: 0.0"), "{}", dead.text());
+    let [(what, volts, true)] = &measured(&place)[..] else { panic!("{:?}", measured(&place)) };
+    assert!(what == "pin 4" && volts.abs() < 0.05, "{what} {volts}");
+    assert!(diode_test_was_begun(&place));
+    let replayed = place.run(&["replay", "t.jsonl"]);
+    assert_eq!((replayed.stdout, replayed.stderr.as_str()), (dead.stdout, ""));
+}
+
+#[test]
+fn a_live_board_is_refused_before_diode_test() {
+    let place = place();
+    let live = sweep(&place, &["live:4=3.7"], &[]);
+    assert_eq!(live.status, Some(69), "{}", live.text());
+    assert_eq!(live.stdout, "");
+    assert!(
+        live.stderr.contains("error: pin 4 has 3.") && live.stderr.contains("V by DC volts"),
+        "{}",
+        live.text()
+    );
+    assert!(live.stderr.contains("disconnect battery and supply"), "{}", live.text());
+    assert!(!diode_test_was_begun(&place), "{}", live.text());
+    let [(what, volts, false)] = &measured(&place)[..] else { panic!("{:?}", measured(&place)) };
+    assert!(what == "pin 4" && (volts - 3.7).abs() < 0.1, "{what} {volts}");
+    let (lines, _) = read(&fs::read(place.path().join("t.jsonl")).unwrap());
+    assert!(matches!(lines.last().unwrap().event, LogEvent::End { .. }));
+}
+
+#[test]
+fn an_override_is_said_logged_and_shown() {
+    let place = place();
+    let live = sweep(&place, &["live:4=0.2"], &["--override-alive", "coin cell for the clock"]);
+    assert!(matches!(live.status, Some(0..=2)), "{}", live.text());
+    assert!(
+        live.stderr.contains("warning: going on by the operator's decision although pin 4"),
+        "{}",
+        live.text()
+    );
+    assert!(matches!(measured(&place)[..], [(_, _, false)]));
+    let replayed = place.run(&["replay", "t.jsonl"]);
+    assert!(replayed.stderr.contains("the operator overrode a check"), "{}", replayed.text());
+    for format in ["html", "markdown", "json"] {
+        let page = place.run(&["report", "t.jsonl", "--format", format]);
+        assert!(page.stdout.contains("coin cell for the clock"), "{format}: {}", page.text());
+    }
+}
+
+/// With a switching board that senses, no meter is needed to see it.
+#[test]
+fn a_live_board_is_refused_with_any_meter() {
+    let place = place();
+    for profile in ["bench-stream", "fs9721", "fs9922"] {
+        let words = [
+            "sweep",
+            "--practice",
+            "--instant",
+            "--connector",
+            "c.csv",
+            "--profile",
+            profile,
+            "--fault",
+            "live:4=3.7",
+            "--log",
+            "t.jsonl",
+        ];
+        let _ = fs::remove_file(place.path().join("t.jsonl"));
+        let live = place.run(&words);
+        assert!(live.status == Some(69) && live.stderr.contains("pin 4"), "{profile}: {}", live.text());
+    }
+}
+
+/// Nothing is skipped in silence: without a terminal and without a word the sweep does not begin.
+#[test]
+fn nobody_is_asked_and_nothing_is_said() {
+    let place = place();
+    let bench = Bench::start(&place, &[]);
+    let words: Vec<&str> = bench.sweep(&[]).into_iter().filter(|word| *word != "--unpowered").collect();
+    let outcome = place.run(&words);
+    assert_eq!(outcome.status, Some(64), "{}", outcome.text());
+    assert!(outcome.stderr.contains("expected a confirmation that the board is dead"), "{}", outcome.text());
+    assert!(!place.path().join("t.jsonl").exists());
+}
