@@ -154,11 +154,14 @@ fn ends(circuit: &mut Circuit, specimen: &Specimen, setup: &JigSetup) -> Vec<Nod
     }
     if let Some(check) = setup.wiring.check() {
         let node = circuit.node();
-        let resistor = setup.troubles.iter().fold(Some(check.resistor), |resistor, trouble| match trouble {
-            JigTrouble::Check(ohms) => Some(*ohms),
-            JigTrouble::CheckOpen => None,
-            _ => resistor,
-        });
+        let mut resistor = Some(check.resistor);
+        for trouble in &setup.troubles {
+            match trouble {
+                JigTrouble::Check(ohms) => resistor = Some(*ohms),
+                JigTrouble::CheckOpen => resistor = None,
+                _ => {}
+            }
+        }
         if let Some(ohms) = resistor {
             circuit.resistor(node, Node::GROUND, ohms);
         }

@@ -139,7 +139,7 @@ fn survey(
             }
             (None, _) => not_tried.push("the sense input with a voltage: say --cell VOLTS"),
             (_, None) => {
-                not_tried.push("the sense input with a voltage: no channel is known to lead where it should")
+                not_tried.push("the sense input with a voltage: no channel is known to lead where it should");
             }
         }
     }

@@ -103,7 +103,7 @@ pub(super) struct Station {
 }
 
 enum Kind {
-    Ports(PortDevices),
+    Ports(Box<PortDevices>),
     Practice(Box<BenchDevices>, u64),
 }
 
@@ -146,7 +146,7 @@ impl Station {
                 let _ = ctrlc::set_handler(move || seen.store(true, std::sync::atomic::Ordering::Relaxed));
                 let devices =
                     PortDevices::new(open(jig, &port::SWITCHING_BOARD)?, open(meter, &profile.port)?, stop);
-                (Kind::Ports(devices), named)
+                (Kind::Ports(Box::new(devices)), named)
             }
             _ => return Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
         };
@@ -204,7 +204,7 @@ impl Station {
                 let has_button = self.greeting.parts.button && !self.deaf && deed != Deed::Press;
                 let Some(operator) = &self.operator else { return Ok(Answered::Line(String::new())) };
                 let what = wanted(deed);
-                operator.ask(&what, has_button, &mut self.talk, devices, &mut Unrecorded, screen)
+                operator.ask(&what, has_button, &mut self.talk, devices.as_mut(), &mut Unrecorded, screen)
             }
         }
     }
@@ -341,7 +341,7 @@ impl Station {
 impl Kind {
     fn devices(&mut self) -> &mut dyn Devices {
         match self {
-            Self::Ports(devices) => devices,
+            Self::Ports(devices) => devices.as_mut(),
             Self::Practice(devices, _) => devices.as_mut(),
         }
     }

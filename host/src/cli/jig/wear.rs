@@ -120,7 +120,7 @@ fn count(folder: &Path, practice: bool, screen: &mut Screen) -> Result<Wear, Fai
                 Ok(LogEvent::SentToJig { frame }) => session.sent(&frame),
                 Ok(LogEvent::JigMessage { message }) => session.heard(&message),
                 Ok(LogEvent::Operator { action, detail: Some(name) }) if action == NAMED => {
-                    session.named(&name)
+                    session.named(&name);
                 }
                 Ok(_) => {}
                 Err(_) => damaged += 1,

@@ -80,7 +80,7 @@ pub(super) fn diagnose(survey: &Survey, base: &Base, diagnosis: &mut Diagnosis) 
                 }
                 match (base.expected[at], seen(survey, at)) {
                     (Some(there), Some(value)) => {
-                        off.push(Off { channel: at, there, seen: base.fit.corrected(value) })
+                        off.push(Off { channel: at, there, seen: base.fit.corrected(value) });
                     }
                     (Some(there), None) if there + path.get() > survey.most.get() => {
                         diagnosis.unclear.push(format!(
