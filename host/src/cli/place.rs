@@ -81,6 +81,9 @@ pub(super) fn serve(
     serve_with_hands(emulation, profile, stop).map(|(devices, ports, _)| (devices, ports))
 }
 
+/// Devices, the names of their ports, and a way to move the parts of the bench.
+pub(super) type Served = (Box<dyn Devices>, [String; 2], Orders);
+
 /// Likewise, with a way to move the parts of the bench.
 pub(super) fn serve_with_hands(
     emulation: &Emulation,

@@ -125,10 +125,11 @@ impl Session {
             BoardMessage::Answer { answer: Answer::Settled { channel, .. }, .. }
             | BoardMessage::Event { event: Event::Settled { channel, .. }, .. }
                 // An answer that was lost is asked for again, and the channel stays closed.
-                if self.closed != Some(channel.0) => {
-                    *self.closings.entry(channel.0).or_default() += 1;
-                    self.closed = Some(channel.0);
-                }
+                if self.closed != Some(channel.0) =>
+            {
+                *self.closings.entry(channel.0).or_default() += 1;
+                self.closed = Some(channel.0);
+            }
             BoardMessage::Answer { answer: Answer::Opened | Answer::PlanEnded, .. }
             | BoardMessage::Event { event: Event::Opened { .. }, .. } => self.closed = None,
             _ => {}

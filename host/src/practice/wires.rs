@@ -154,12 +154,14 @@ fn ends(circuit: &mut Circuit, specimen: &Specimen, setup: &JigSetup) -> Vec<Nod
     }
     if let Some(check) = setup.wiring.check() {
         let node = circuit.node();
-        let told = setup.troubles.iter().rev().find_map(|trouble| match trouble {
-            JigTrouble::Check(ohms) => Some(Some(*ohms)),
-            JigTrouble::CheckOpen => Some(None),
-            _ => None,
-        });
-        let resistor = told.unwrap_or(Some(check.resistor));
+        let mut resistor = Some(check.resistor);
+        for trouble in &setup.troubles {
+            match trouble {
+                JigTrouble::Check(ohms) => resistor = Some(*ohms),
+                JigTrouble::CheckOpen => resistor = None,
+                _ => {}
+            }
+        }
         if let Some(ohms) = resistor {
             circuit.resistor(node, Node::GROUND, ohms);
         }
