@@ -25,6 +25,8 @@ pub struct Configuration {
     pub profile: Option<String>,
     /// Wiring file of the jig.
     pub wiring: Option<PathBuf>,
+    /// Zero file of the jig, as `jig zero` writes it.
+    pub zero: Option<PathBuf>,
     /// Data directory: session logs and history.
     pub data: Option<PathBuf>,
     /// Who works at this bench.
@@ -81,6 +83,7 @@ impl Configuration {
             meter: reader.port("meter", file.meter)?,
             profile: reader.profile(file.profile)?,
             wiring: reader.path("wiring", file.wiring)?,
+            zero: reader.path("zero", file.zero)?,
             data: reader.path("data", file.data)?,
             operator: reader.name("operator", file.operator)?,
         })
@@ -95,11 +98,12 @@ impl Configuration {
             ("meter", self.meter.as_ref().map(Address::to_string)),
             ("profile", self.profile.clone()),
             ("wiring", self.wiring.as_ref().map(path)),
+            ("zero", self.zero.as_ref().map(path)),
             ("data", self.data.as_ref().map(path)),
             ("operator", self.operator.clone()),
         ];
         let mut text = "# What stays the same at this bench. What is typed on the command line goes first.\n\
-                        # Keys: jig, meter, profile, wiring, data, operator (docs/formats.md).\n"
+                        # Keys: jig, meter, profile, wiring, zero, data, operator (docs/formats.md).\n"
             .to_owned();
         for (key, value) in values {
             if let Some(value) = value {
@@ -117,6 +121,7 @@ struct File {
     meter: Option<Spanned<String>>,
     profile: Option<Spanned<String>>,
     wiring: Option<Spanned<String>>,
+    zero: Option<Spanned<String>>,
     data: Option<Spanned<String>>,
     operator: Option<Spanned<String>>,
 }
@@ -200,6 +205,7 @@ mod tests {
             meter: Some(Address::Serial(r"\\.\COM12".to_owned())),
             profile: Some("fs9721".to_owned()),
             wiring: Some(PathBuf::from("/srv/jigs/\"j5\".toml")),
+            zero: Some(PathBuf::from("/srv/jigs/zero.toml")),
             data: Some(PathBuf::from("/srv/pintally")),
             operator: Some("Kim Ågren".to_owned()),
         };
@@ -221,7 +227,7 @@ mod tests {
         check("# mine\ndata = \"\"\n", "line 2: data: expected some text, found none");
         check(
             "port = \"COM3\"\n",
-            "line 1: unknown field `port`, expected one of `jig`, `meter`, `profile`, `wiring`, `data`, `operator`",
+            "line 1: unknown field `port`, expected one of `jig`, `meter`, `profile`, `wiring`, `zero`, `data`, `operator`",
         );
         check("profile = 3\n", "line 1: invalid type: integer `3`, expected a string");
         check("jig = \"a\"\njig = \"b\"\n", "line 2: duplicate key");

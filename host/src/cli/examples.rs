@@ -187,6 +187,13 @@ const EXAMPLES: &[(&str, &[Example])] = &[
             "pintally jig zero --jig /dev/ttyACM0 --meter /dev/ttyUSB0 --profile fs9721 --output zero.toml",
         )],
     ),
+    ("jig study", &[("who reads which board", "pintally jig study plan --operators kim,robin")]),
+    ("jig study plan", &[("two people, ten boards", "pintally jig study plan --operators kim,robin")]),
+    (
+        "jig study evaluate",
+        &[("boards and operators that were typed in", "pintally jig study evaluate --readings study.csv")],
+    ),
+    ("jig wear", &[("what is nearly worn", "pintally jig wear")]),
     ("meter", &[("the first look", "pintally meter find")]),
     ("meter find", &[("list ports", "pintally meter find")]),
     ("meter identify", &[("which meter is it", "pintally meter identify /dev/ttyUSB0")]),

@@ -265,6 +265,7 @@ fn configuration(
             Some(wiring) => Some(whole(wiring).or_fail(ExitStatus::Io)?),
             None => known.wiring.clone(),
         },
+        zero: known.zero.clone(),
         // The usual place may be another after a move to a new machine: it is left to the system.
         data: Some(data).filter(|data| usual.as_ref() != Some(data)),
         operator,

@@ -207,6 +207,7 @@ impl Args {
             meter: Some(self.config.meter(filled.meter, config.meter)?),
             profile: filled.profile.or(config.profile),
             wiring: filled.wiring.or(config.wiring),
+            zero: filled.zero.or(config.zero),
             ..filled
         })
     }
