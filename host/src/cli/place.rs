@@ -69,9 +69,6 @@ pub(super) fn new_log(data: Option<&Path>, header: &Header) -> Result<PathBuf, F
     Ok(history::log_of(&data_folder(data)?, &header.session))
 }
 
-/// The practice bench behind ports of its own: its devices, the names of their ports, and a way to move its parts.
-type Served = (Box<dyn Devices>, [String; 2], Orders);
-
 /// Runs the practice bench in real time behind ports of its own.
 pub(super) fn serve(
     emulation: &Emulation,
