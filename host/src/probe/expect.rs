@@ -38,6 +38,12 @@ pub struct Expects {
     unconnected: Vec<bool>,
 }
 
+/// What all pins share is believed from so many drops on: of fewer, two faulty ones could pass for what all share.
+const LEARNS_FROM: usize = 5;
+
+/// Below this a pin is on ground, and tells nothing of what junctions share.
+const GROUND: Volts = Volts::of(0.050);
+
 /// A reading is called a neighbour's only if it is so many times nearer to the neighbour's expectation than to the
 /// pin's own.
 const FAR_BETTER: f64 = 3.0;
@@ -62,9 +68,11 @@ impl Expects {
 
     /// Takes the readings so far into account.
     pub fn learn(&mut self, values: &[PinValue]) {
+        let drops = values.iter().filter_map(|value| value.volts()).filter(|&volts| volts > GROUND);
+        let enough = if drops.count() < LEARNS_FROM { &[] } else { values };
         if let Some(engine) = &self.engine {
             self.pins = engine
-                .expected(values)
+                .expected(enough)
                 .into_iter()
                 .map(|pin| pin.map(|(value, limit)| Expected { value, limit }))
                 .collect();
