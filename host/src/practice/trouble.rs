@@ -4,7 +4,10 @@ use std::{fmt, str::FromStr};
 
 use protocol::Channel;
 
-use crate::units::{Ohms, Volts};
+use crate::{
+    label,
+    units::{Ohms, Volts},
+};
 
 /// One thing that is wrong with a jig. Channels and banks are counted from 0; a bank is 16 channels.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,9 +72,10 @@ pub enum JigTrouble {
 /// A jig trouble could not be read.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "jig trouble `{found}` is not known: expected worn:CHANNEL=OHMS, dead:CHANNEL, crossed:CHANNEL+CHANNEL, \
+    "jig trouble `{}` is not known: expected worn:CHANNEL=OHMS, dead:CHANNEL, crossed:CHANNEL+CHANNEL, \
      leaky:CHANNEL=OHMS, bridged:CHANNEL+CHANNEL, stuck:CHANNEL, bank-dead:BANK, banks:BANK+BANK, common-leak=OHMS, \
      check=OHMS, clip=OHMS, supply-clamp=VOLTS, sense-off=VOLTS, or one of {}; channels and banks counted from 0",
+    label::shown(found),
     words()
 )]
 pub struct ParseJigTroubleError {

@@ -87,7 +87,7 @@ pub struct SweepRecord {
     pub removed: Vec<Removed>,
     /// How the sweep ended; `None` if its log was cut short.
     pub ended: Option<Ended>,
-    /// From the first closed channel to the last decided pin.
+    /// From the first closed channel to the end of the last visit.
     pub took: Duration,
     /// What the check channel showed; `None` if the jig has none.
     pub checks: Option<Checks>,

@@ -19,7 +19,7 @@ pub struct Recording {
     session: Session,
     replay: Replay,
     record: SweepRecord,
-    /// When the first channel was closed and the last pin decided.
+    /// When the first channel was closed, and the end of the last visit.
     span: Option<(Moment, Moment)>,
 }
 
@@ -40,6 +40,15 @@ impl Recording {
         let record = &mut self.record;
         match &line.event {
             LogEvent::JigMessage { message } => self.jig(message, line.at),
+            // A visit ends when the next request moves the switch.
+            LogEvent::SentToJig { frame } => {
+                use protocol::Request::{Advance, OpenAll, Select};
+                if let (Advance { .. } | Select { .. } | OpenAll, Some((_, last))) =
+                    (&frame.request, &mut self.span)
+                {
+                    *last = line.at;
+                }
+            }
             LogEvent::PinResult { result, .. } => {
                 // Where no channel is closed, pins are probed by hand: the first touch is the beginning.
                 self.span.get_or_insert((result.settled, line.at)).1 = line.at;

@@ -7,6 +7,7 @@ use serde::Deserialize;
 use super::{BRIDGE, Fault, Placement, SHORT};
 use crate::{
     connector::PinName,
+    label,
     units::{Ohms, Volts},
 };
 
@@ -26,13 +27,13 @@ const LARGEST_VOLTS: f64 = 60.0;
 #[non_exhaustive]
 pub enum ParseFaultError {
     /// The word before the colon is none of ours.
-    #[error("fault `{found}` is not known: expected {WORDS}")]
+    #[error("fault `{}` is not known: expected {WORDS}", label::shown(found))]
     Word {
         /// What was written.
         found: String,
     },
     /// The pins are too many or too few.
-    #[error("fault `{found}` needs {expected}: expected {example}")]
+    #[error("fault `{}` needs {expected}: expected {example}", label::shown(found))]
     Pins {
         /// What was written.
         found: String,
@@ -42,7 +43,7 @@ pub enum ParseFaultError {
         example: &'static str,
     },
     /// A value is missing, not wanted, or no number in range.
-    #[error("fault `{found}` needs {expected} after `=`: expected {example}")]
+    #[error("fault `{}` needs {expected} after `=`: expected {example}", label::shown(found))]
     Value {
         /// What was written.
         found: String,

@@ -277,9 +277,11 @@ fn slips_at_an_open_joint_do_not_add_up_over_time() {
 fn a_neighbour_that_reads_the_same_puts_a_pin_in_doubt_once() {
     let mut desk = Desk::new(true);
     desk.touch(0);
-    // Pin 2 takes 650 from a slip to pin 3, which is off itself: nothing tells yet.
+    // Pin 1 takes 660 from a slip to pin 2, which is off itself: nothing tells yet.
     desk.touch(660);
     assert_eq!(took(&desk.touch(660)), [(1, How::Differs)]);
+    // As a neighbour's reading it wants three touches that agree.
+    desk.touch(660);
     desk.touch(660);
     let actions = desk.touch(660);
     let doubt = actions.iter().find(|action| matches!(action, Action::Again { .. }));
