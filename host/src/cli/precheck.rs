@@ -148,7 +148,8 @@ pub(super) fn run(
     Ok(())
 }
 
-fn not_measured(why: &str, logbook: &mut Logbook, screen: &mut Screen) {
+/// Says aloud, and in the log, that nobody measured.
+pub(super) fn not_measured(why: &str, logbook: &mut Logbook, screen: &mut Screen) {
     note(
         &format!("what voltage is on the board was not measured before the meter was connected: {why}"),
         logbook,

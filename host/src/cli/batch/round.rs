@@ -10,11 +10,12 @@ use super::{
 };
 use crate::{
     batch_run::{Job, Outcome},
-    cli::{Screen, history as listing, logbook::Logbook, once, place, prepare, verdict::Format},
+    cli::{Screen, history as listing, logbook::Logbook, once, place, precheck, prepare, verdict::Format},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     history::{Entry, Found, History, HistoryError, log_of},
     log::{self, Header, LogEvent, SyncPolicy},
+    meter::Talk,
     moment::Moment,
     record::SweepRecord,
     session::{BatchPlace, Session, Settings},
@@ -52,6 +53,10 @@ impl Round<'_> {
         let policy = if self.args.practice { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
         let mut logbook = Logbook::begin(&log_of(self.data, &name), session.header.clone(), policy)?;
         once::note_confirmations(&mut logbook, self.confirmed_by);
+        // A meter that can be told to measures DC volts itself; any other stays plugged in from board to board.
+        if !self.args.practice && !matches!(session.profile.talk, Talk::Triggered { .. }) {
+            precheck::not_measured("the meter stays connected in a batch", &mut logbook, screen);
+        }
         let quiet = screen.is_quiet() || self.args.practice;
         let ports = station.port_names.clone();
         let mut devices = FromNow::new(station.devices()?);
