@@ -46,7 +46,7 @@ impl Deed {
     /// The deed that stands in a log.
     ///
     /// # Errors
-    /// [`UnknownDeed`] names what was found.
+    /// The error names what was found.
     pub fn from_log(action: &str, detail: Option<&str>, connector: &Connector) -> Result<Self, UnknownDeed> {
         let plain = [
             Self::Confirm,

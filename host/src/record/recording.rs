@@ -84,7 +84,6 @@ impl Recording {
             | LogEvent::MeterBytes { .. }
             | LogEvent::JigNoise { .. }
             | LogEvent::SentToMeter { .. }
-            | LogEvent::SentToJig { .. }
             | LogEvent::LinkLost { .. }
             | LogEvent::LinkRestored { .. } => {}
         }
