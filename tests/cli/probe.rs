@@ -305,3 +305,25 @@ fn panics_when_told() {
         panic!("told to panic");
     }
 }
+
+#[cfg(not(feature = "tones"))]
+#[test]
+fn tones_that_were_not_built_in_are_refused_before_a_log_is_begun() {
+    let place = Place::new();
+    let refused = probe(&place, 3, "a.jsonl", &["--sound", "tones"]);
+    assert_eq!(refused.status, Some(69), "{}", refused.text());
+    assert!(refused.stderr.contains("cargo install --path host --features tones"), "{}", refused.text());
+    assert!(!place.path().join("a.jsonl").exists());
+}
+
+/// With an audio device or without one: the same board is judged the same.
+#[cfg(feature = "tones")]
+#[test]
+fn tones_change_nothing_but_the_sound() {
+    let place = Place::new();
+    let silent = probe(&place, 3, "a.jsonl", &["--fault", "open:B8", "--sound", "off"]);
+    let sounding = probe(&place, 3, "b.jsonl", &["--fault", "open:B8", "--sound", "tones"]);
+    assert_eq!(sounding.status, Some(1), "{}", sounding.text());
+    assert_eq!(sounding.stdout, silent.stdout);
+    assert!(!sounding.stderr.contains("ALSA lib"), "{}", sounding.text());
+}

@@ -6,6 +6,8 @@ mod live;
 mod plain;
 mod resume;
 mod sound;
+#[cfg(feature = "tones")]
+mod tones;
 
 use std::path::PathBuf;
 
@@ -154,6 +156,8 @@ impl Args {
 enum Sounds {
     /// Rhythms on the terminal's bell
     Bell,
+    /// Tones through the audio device; needs the feature `tones`
+    Tones,
     /// Nothing
     Off,
 }
@@ -161,6 +165,8 @@ enum Sounds {
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let args = &args.filled()?;
+    // First: what cannot sound is said before a log is begun.
+    let sound = Sound::new(args.sound, args.speak && !args.instant, screen)?;
     let resumed = args.resume.as_deref().map(|path| Resumed::read(path, screen)).transpose()?;
     let (profile, connector) = match &resumed {
         Some(Resumed { session, .. }) => (session.profile.clone(), session.header.connector.clone()),
@@ -214,7 +220,6 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         jig_port: args.jig.as_ref().map(ToString::to_string),
         override_alive: args.override_alive.is_some(),
     };
-    let sound = Sound::new(args.sound, args.speak && !args.instant, screen)?;
     let (mut view, keyboard) = view(args, &session, &walk)?;
     let mut bench = bench(args, &session, emulation.as_ref(), since, keyboard)?;
     let names: Vec<PinName> = connector.pins.iter().map(|pin| pin.name.clone()).collect();

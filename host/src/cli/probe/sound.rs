@@ -1,10 +1,11 @@
-//! Sounds: rhythms on the terminal's bell, and the speech program of the system.
+//! Sounds: rhythms on the terminal's bell or tones, and the speech program of the system.
 
 use std::{
     io::{IsTerminal, Write},
     path::PathBuf,
     process::{Child, Command, Stdio},
     sync::mpsc::{Receiver, Sender, channel},
+    thread::JoinHandle,
     time::Duration,
 };
 
@@ -19,8 +20,15 @@ use crate::{
 
 /// Plays what goes with an action.
 pub(super) struct Sound {
-    bell: Option<Sender<Tone>>,
+    voice: Option<Voice>,
     speech: Option<Sender<String>>,
+}
+
+/// A thread that plays tones, so that nobody waits for them.
+pub(super) struct Voice {
+    /// `None` once it is told to end.
+    tones: Option<Sender<Tone>>,
+    thread: Option<JoinHandle<()>>,
 }
 
 /// Speech programs, and the words with which each reads a text from its standard input.
@@ -36,7 +44,11 @@ const LONG: Duration = Duration::from_millis(420);
 impl Sound {
     /// Sound as it was asked for. The bell rings only where stderr is a terminal.
     pub(super) fn new(sounds: Sounds, speak: bool, screen: &mut Screen) -> Result<Self, Failure> {
-        let bell = (sounds == Sounds::Bell && std::io::stderr().is_terminal()).then(|| start(ring));
+        let voice = match sounds {
+            Sounds::Bell => bell(),
+            Sounds::Tones => tones(screen)?,
+            Sounds::Off => None,
+        };
         let speech = match (speak, program()) {
             (false, _) => None,
             (true, Some((path, words))) => {
@@ -52,19 +64,85 @@ impl Sound {
                 ));
             }
         };
-        Ok(Self { bell, speech })
+        Ok(Self { voice, speech })
     }
 
     /// Plays what goes with an action.
     pub(super) fn play(&self, action: &Action, names: &[PinName]) {
-        if let (Some(bell), Some(tone)) = (&self.bell, action.tone()) {
-            // A thread that is gone rings no more.
-            let _ = bell.send(tone);
+        if let (Some(voice), Some(tone)) = (&self.voice, action.tone()) {
+            voice.play(tone);
         }
         if let (Some(speech), Some(text)) = (&self.speech, spoken(action, names)) {
             let _ = speech.send(text);
         }
     }
+}
+
+impl Voice {
+    /// A thread that does `work` with every tone, until there are no more.
+    pub(super) fn start(work: impl FnOnce(Receiver<Tone>) + Send + 'static) -> Self {
+        let (sender, receiver) = channel();
+        let thread = std::thread::spawn(move || work(receiver));
+        Self { tones: Some(sender), thread: Some(thread) }
+    }
+
+    fn play(&self, tone: Tone) {
+        if let Some(tones) = &self.tones {
+            // A thread that is gone plays no more.
+            let _ = tones.send(tone);
+        }
+    }
+}
+
+impl Drop for Voice {
+    /// Lets the last tone, which says that all pins are done, sound to its end: about a second.
+    fn drop(&mut self) {
+        drop(self.tones.take());
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+/// The next tone to play; `None` when there are no more. Of those that came meanwhile only the newest counts.
+pub(super) fn newest(tones: &Receiver<Tone>) -> Option<Tone> {
+    let first = tones.recv().ok()?;
+    Some(tones.try_iter().last().unwrap_or(first))
+}
+
+fn bell() -> Option<Voice> {
+    std::io::stderr().is_terminal().then(|| {
+        Voice::start(|tones| {
+            while let Some(tone) = newest(&tones) {
+                ring(tone);
+            }
+        })
+    })
+}
+
+/// Tones, or the bell where no audio device plays them.
+#[cfg(feature = "tones")]
+fn tones(screen: &mut Screen) -> Result<Option<Voice>, Failure> {
+    match super::tones::start() {
+        Ok(voice) => Ok(Some(voice)),
+        Err(why) => {
+            let bell = bell();
+            let instead =
+                if bell.is_some() { "the terminal's bell rings instead" } else { "going on without sound" };
+            screen.tell(&format!("warning: expected an audio device for --sound tones: {why}; {instead}"));
+            Ok(bell)
+        }
+    }
+}
+
+#[cfg(not(feature = "tones"))]
+fn tones(_: &mut Screen) -> Result<Option<Voice>, Failure> {
+    Err(Failure::new(
+        ExitStatus::Unavailable,
+        "expected a pintally built with the feature `tones` for --sound tones, found one without",
+    )
+    .hint("build it with tones: cargo install --path host --features tones; Debian needs libasound2-dev for that")
+    .hint("or leave --sound away: the terminal's bell tells the same"))
 }
 
 fn start<T: Send + 'static>(work: impl FnOnce(Receiver<T>) + Send + 'static) -> Sender<T> {
@@ -84,24 +162,22 @@ const fn rhythm(tone: Tone) -> &'static [Duration] {
     }
 }
 
-fn ring(tones: Receiver<Tone>) {
-    while let Ok(mut tone) = tones.recv() {
-        // What came meanwhile is newer.
-        while let Ok(newer) = tones.try_recv() {
-            tone = newer;
-        }
-        let bell = || {
-            let mut err = std::io::stderr();
-            // If stderr is gone there is nobody to hear.
-            let _ = err.write_all(b"\x07").and_then(|()| err.flush());
-        };
-        bell();
-        for pause in rhythm(tone) {
-            std::thread::sleep(*pause);
-            bell();
-        }
-        std::thread::sleep(SHORT);
+/// Rings the rhythm of a tone, if stderr is a terminal, and waits until it is over.
+pub(super) fn ring(tone: Tone) {
+    let mut err = std::io::stderr();
+    if !err.is_terminal() {
+        return;
     }
+    let mut bell = || {
+        // If stderr is gone there is nobody to hear.
+        let _ = err.write_all(b"\x07").and_then(|()| err.flush());
+    };
+    bell();
+    for pause in rhythm(tone) {
+        std::thread::sleep(*pause);
+        bell();
+    }
+    std::thread::sleep(SHORT);
 }
 
 fn talk(program: &PathBuf, words: &[&str], texts: &Receiver<String>) {
