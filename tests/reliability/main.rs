@@ -12,6 +12,7 @@
 mod alive;
 mod bench;
 mod cautions;
+mod clock;
 mod cut;
 mod dependencies;
 mod disk;

@@ -293,7 +293,14 @@ pub fn score(profile: &Profile, pins: usize, check: Option<Volts>) -> Score {
     let number = |pin: usize| Channel(u8::try_from(pin).expect("at most 255 channels"));
     let plan = Plan::new(&connector, |pin| Some(number(pin)), check.map(|_| number(pins)), &[]);
     Score {
-        setting: Setting { plan, pins, timing: Timing::of(profile), compliance: None, check_expected: check },
+        setting: Setting {
+            plan,
+            pins,
+            grounds: Vec::new(),
+            timing: Timing::of(profile),
+            compliance: None,
+            check_expected: check,
+        },
         profile: profile.clone(),
         names,
         jig_port: "the jig".into(),

@@ -7,7 +7,7 @@ use pintally::{
     moment::Moment,
     practice::meter::{Hum, MeterOptions},
     readings::{PinValue, Unread},
-    sweep::{Guard, Notice, Observer, Record, Recorder, SweepError, Swept, run},
+    sweep::{AliveSign, Guard, Notice, Observer, Record, Recorder, Score, SweepError, Swept, run},
     units::Volts,
 };
 use tests::{pairing_trial::score, rig::Rig};
@@ -40,8 +40,11 @@ fn sweep_inputs(
     mut inputs: Vec<Option<Volts>>,
 ) -> (Swept, Vec<Guard>) {
     inputs.push(check);
-    let mut rig = Rig::new(profile, options, inputs, 5);
-    let score = score(profile, PINS, check.map(|_| CHECK));
+    let rig = Rig::new(profile, options, inputs, 5);
+    sweep_rig(profile, rig, score(profile, PINS, check.map(|_| CHECK)))
+}
+
+fn sweep_rig(profile: &Profile, mut rig: Rig, score: Score) -> (Swept, Vec<Guard>) {
     let mut echo = Echo(Observer::new(score.setting.clone(), profile));
     let mut guards = Vec::new();
     let swept = run(&mut rig, score, &mut echo, &mut |notice| {
@@ -230,5 +233,50 @@ fn steps_too_wide_are_named() {
         let [guard @ Guard::Coarse(step)] = guards[..] else { panic!("{name}: {guards:?}") };
         assert!((step.to_f64() - 0.010).abs() < 1e-9, "{step:?}");
         assert!(Notice::Guard(guard).to_string().contains("press RANGE"));
+    }
+}
+
+/// Pins 3 and 9 are ground, pin 7 has a capacitor that charges by so much a second; how does the sweep end?
+fn ends(profile: &Profile, grounds: [f64; 2], ramp: Option<f64>) -> Result<(), SweepError> {
+    let mut inputs = inputs();
+    inputs[2] = Some(Volts::of(grounds[0]));
+    inputs[8] = Some(Volts::of(grounds[1]));
+    inputs.push(Some(CHECK));
+    let mut rig = Rig::new(profile, MeterOptions::of(profile), inputs, 5);
+    rig.ramps.extend(ramp.map(|slope| (6, slope)));
+    let mut score = score(profile, PINS, Some(CHECK));
+    score.setting.grounds = vec![2, 8];
+    score.setting.compliance = Some(Volts::of(3.0));
+    sweep_rig(profile, rig, score).0.outcome
+}
+
+/// A source can put a ground pin below ground, a bad joint or a board that is seated wrong cannot.
+#[test]
+fn a_ground_pin_below_ground_stops_the_sweep() {
+    for name in ["fs9922", "bench-stream"] {
+        let profile = profile(name);
+        for finding in [[0.0, 0.002], [0.0, 0.4], [0.12, 0.12], [0.62, 0.62], [-0.004, -0.004]] {
+            assert_eq!(ends(&profile, finding, None), Ok(()), "{name}: {finding:?}");
+        }
+        let Err(SweepError::BoardAlive { pin, sign: AliveSign::GroundBelow(seen) }) =
+            ends(&profile, [0.0, -0.030], None)
+        else {
+            panic!("{name}: a ground pin at -30 mV was taken for dead")
+        };
+        assert!(pin.as_str() == "9" && (seen.get() + 0.030).abs() < 0.0015, "{pin} {seen}");
+    }
+}
+
+/// A capacitor that the meter charges is a finding; one that goes the other way is not empty, or is driven.
+#[test]
+fn a_ramp_against_the_meter_stops_the_sweep() {
+    for name in ["fs9922", "bench-stream"] {
+        let profile = profile(name);
+        assert_eq!(ends(&profile, [0.0, 0.0], Some(0.02)), Ok(()), "{name}");
+        let Err(error @ SweepError::BoardAlive { .. }) = ends(&profile, [0.0, 0.0], Some(-0.02)) else {
+            panic!("{name}: a drop that falls without end was taken for dead")
+        };
+        assert!(error.to_string().starts_with("the board is alive at pin 7"), "{error}");
+        assert!(error.hints()[0].contains("discharge its capacitors"), "{error}");
     }
 }

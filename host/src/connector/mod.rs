@@ -77,4 +77,9 @@ impl Connector {
     pub fn index_of(&self, name: &PinName) -> Option<usize> {
         self.pins.iter().position(|pin| pin.name == *name)
     }
+
+    /// Indexes of the pins that are said to be ground.
+    pub fn grounds(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.pins.len()).filter(|&pin| self.pins[pin].role == Some(Role::Ground))
+    }
 }

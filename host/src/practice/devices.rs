@@ -102,6 +102,7 @@ mod tests {
             setting: Setting {
                 plan,
                 pins: connector.pins.len(),
+                grounds: connector.grounds().collect(),
                 timing: Timing::of(profile),
                 compliance: None,
                 check_expected: None,

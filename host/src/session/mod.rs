@@ -92,6 +92,7 @@ impl Session {
         Setting {
             plan,
             pins: connector.pins.len(),
+            grounds: connector.grounds().collect(),
             timing: Timing::of(&self.profile),
             compliance: Some(self.compliance()),
             check_expected: check.map(|check| drop_over(check.resistor, self.profile.diode.source)),

@@ -29,6 +29,8 @@ pub struct Setting {
     pub plan: Plan,
     /// Pins of the connector.
     pub pins: usize,
+    /// Which of them are ground, by index.
+    pub grounds: Vec<usize>,
     /// The meter's time.
     pub timing: Timing,
     /// The most that the meter can drive, where it is known.
@@ -407,7 +409,7 @@ impl Observer {
         let Some(visit) = &self.visit else { return };
         match visit.target {
             Target::Pin(pin) => {
-                if let Some(sign) = AliveSign::of(value, self.setting.compliance) {
+                if let Some(sign) = self.alive(visit, pin, value) {
                     seen.push(Observation::Alive { pin, sign });
                 }
                 let known = self.results.get(pin).and_then(Option::as_ref);
@@ -433,6 +435,18 @@ impl Observer {
                 }
             },
         }
+    }
+
+    /// Whether what was decided at a pin shows a board that is not dead.
+    fn alive(&self, visit: &OpenVisit, pin: usize, value: PinValue) -> Option<AliveSign> {
+        let readings: Vec<_> = visit.settling.recent().collect();
+        if matches!(value, PinValue::Unread(Unread::NotSettled { .. })) {
+            return AliveSign::of_unsettled(&readings, self.setting.compliance);
+        }
+        AliveSign::of(value, self.setting.compliance).or_else(|| {
+            let count = readings.last()?.ok()?.resolution();
+            self.setting.grounds.contains(&pin).then(|| AliveSign::of_ground(value, count))?
+        })
     }
 
     /// Takes back what was read at these pins.

@@ -212,11 +212,14 @@ fn name(args: &Args, history: &History) -> Result<String, Failure> {
     Ok(name)
 }
 
-/// The sweeps of a batch, the oldest first.
+/// The sweeps of a batch in the order in which they were made, as their places tell it: the clock may have been set
+/// back in between.
 fn sweeps(history: &History, name: &str) -> Result<Vec<SweepRow>, Failure> {
     let filter = Filter { batch: Some(name.to_owned()), ..Filter::default() };
     let (found, _) = history.sweeps(&filter).map_err(fail)?;
-    Ok(found.into_iter().rev().map(|found| found.sweep).collect())
+    let mut sweeps: Vec<SweepRow> = found.into_iter().map(|found| found.sweep).collect();
+    sweeps.sort_by_key(|sweep| sweep.batch.as_ref().map(|batch| (batch.place, batch.attempt)));
+    Ok(sweeps)
 }
 
 /// What a row of the history says about how far the batch got.

@@ -253,6 +253,7 @@ impl Station {
             setting: Setting {
                 plan: Plan { visits },
                 pins: channels,
+                grounds: Vec::new(),
                 timing: Timing::of(&self.profile),
                 compliance: None,
                 check_expected: None,

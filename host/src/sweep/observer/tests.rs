@@ -29,6 +29,7 @@ fn setting(targets: &[Target], spoilt: u8) -> Setting {
     Setting {
         plan: Plan { visits },
         pins: targets.iter().filter(|target| matches!(target, Target::Pin(_))).count(),
+        grounds: Vec::new(),
         timing,
         compliance: Some(Volts::of(3.0)),
         check_expected: None,
