@@ -301,6 +301,11 @@ mod tests {
                 "fault `placement:shifted=0` needs a whole number of positions that is not 0 after `=`: expected \
                  placement:shifted=-1",
             ),
+            ("open:A4+\u{1b}[2J", "fault `open:A4+\\u{1b}[2J` needs one pin: expected open:A4"),
+            (
+                "live:\u{0}=x",
+                "fault `live:\\u{0}=x` needs volts between -60 and 60 after `=`: expected live:A4=3.7",
+            ),
         ] {
             assert_eq!(text.parse::<Fault>().unwrap_err().to_string(), message);
         }
