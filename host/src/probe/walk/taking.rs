@@ -94,9 +94,14 @@ impl Walk {
         result.settled = began;
         result.used = vec![Err(NoValue::Overload(Sign::Plus)); usize::from(count)];
         let how = self.how(pin, PinValue::Overload);
-        // Beside a pin that shows nothing either, a slip looks just like an open joint: once more, from the proof on.
+        // Beside a pin that shows nothing either, a slip looks just like an open joint; and at a pin that has shown a
+        // number, nothing is as likely a slip as the truth: once more, from the proof on.
         let is_first = !seen.iter().any(|seen| seen.value == PinValue::Overload);
-        if is_first && how != How::Fits && self.setting.expects.has_open_neighbour(pin, &self.values()) {
+        let is_slip_likely = match how {
+            How::Fits => seen.iter().any(|seen| seen.value.volts().is_some()),
+            _ => self.setting.expects.has_open_neighbour(pin, &self.values()),
+        };
+        if is_first && is_slip_likely {
             self.extra = self.extra.saturating_add(1);
             seen.push(result);
             actions.push(self.prove(pin, seen, frame.last_byte));
