@@ -38,8 +38,8 @@ pub struct Expects {
     unconnected: Vec<bool>,
 }
 
-/// What all pins share is believed from so many drops on: of fewer, two faulty ones could pass for what all share.
-const LEARNS_FROM: usize = 5;
+/// What all pins share is believed from so many drops on: of two, two faulty ones could pass for what all share.
+const LEARNS_FROM: usize = 3;
 
 /// Below this a pin is on ground, and tells nothing of what junctions share.
 const GROUND: Volts = Volts::of(0.050);

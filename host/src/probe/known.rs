@@ -23,29 +23,22 @@ pub enum Known {
 const SHORT: Volts = Volts::of(0.020);
 
 impl Known {
-    /// The best place to prove the probe before `pin` is called open: the nearest pin that was read already and told
-    /// apart from it, else the nearest that a reference knows, else the ground clip.
+    /// The best place to prove the probe before `pin` is called open: the nearest pin that was read already, as it
+    /// should, and can be told apart from it; else the ground clip, which reads the same on every board. A pin that only
+    /// the reference knows proves nothing: this board may differ there, and the proof would be asked for again and again.
     pub(super) fn for_pin(pin: usize, results: &[Option<PinResult>], expects: &Expects) -> Self {
-        let told_apart = |&other: &usize| {
-            other != pin && (expects.of(pin).is_none() || expects.are_told_apart(pin, other))
-        };
-        let nearest = |choice: &mut dyn FnMut(usize) -> Option<(Volts, Volts)>| {
-            (0..results.len())
-                .filter(told_apart)
-                .filter_map(|other| choice(other).map(|(value, limit)| (other, value, limit)))
-                .min_by_key(|&(other, ..)| other.abs_diff(pin))
-                .map(|(pin, value, limit)| Self::Pin { pin, value, limit })
-        };
+        let is_told_apart =
+            |other: usize| other != pin && (expects.of(pin).is_none() || expects.are_told_apart(pin, other));
         let read = |other: usize| {
             let value = results.get(other)?.as_ref()?.value;
             let is_trusted = expects.of(other).is_none_or(|expected| expected.holds(value));
-            Some((value.volts().filter(|_| is_trusted)?, SAME_AGAIN))
+            value.volts().filter(|_| is_trusted)
         };
-        let expected = |other: usize| {
-            let expected = expects.of(other)?;
-            Some((expected.value.volts()?, expected.limit))
-        };
-        nearest(&mut { read }).or_else(|| nearest(&mut { expected })).unwrap_or(Self::GroundClip)
+        (0..results.len())
+            .filter(|&other| is_told_apart(other))
+            .filter_map(|other| read(other).map(|value| (other, value)))
+            .min_by_key(|&(other, _)| other.abs_diff(pin))
+            .map_or(Self::GroundClip, |(pin, value)| Self::Pin { pin, value, limit: SAME_AGAIN })
     }
 
     /// Whether a reading is that of the known place.

@@ -292,3 +292,14 @@ fn a_neighbour_that_reads_the_same_puts_a_pin_in_doubt_once() {
     assert_eq!(took(&desk.touch(500)), [(1, How::Fits)]);
     assert_eq!(desk.walk.pin(), Some(3));
 }
+
+#[test]
+fn before_any_pin_was_read_the_clip_proves_the_probe() {
+    let mut desk = Desk::new(true);
+    let waited = desk.show(None, 250);
+    assert!(matches!(waited[..], [Action::Prove { pin: 0, known: Known::GroundClip }]), "{waited:?}");
+    // What the reference says of a pin is no proof: this board may differ there.
+    assert!(matches!(desk.touch(500)[..], [Action::NotProof { pin: 0, .. }]));
+    assert!(matches!(desk.show(None, 250)[..], [Action::Prove { pin: 0, known: Known::GroundClip }]));
+    assert_eq!(desk.touch(1), [Action::Proven { pin: 0 }]);
+}
