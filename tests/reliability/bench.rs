@@ -1,6 +1,7 @@
 //! A small practice sweep, its log, and what a replay of it says.
 
 use std::{
+    ffi::OsStr,
     path::Path,
     process::{Child, Command, Stdio},
     thread,
@@ -83,21 +84,22 @@ pub(crate) fn replayed(outcome: &Outcome) -> Vec<(String, String)> {
     rows.map(|row| (row[pin].to_owned(), row[reading].to_owned())).collect()
 }
 
+/// The command as another program runs it, which gets these arguments first; in this place, with nothing to read.
+pub(crate) fn under(place: &Place, program: &str, arguments: &[&OsStr], words: &[&str]) -> Command {
+    let pintally = place.command(words);
+    let mut command = Command::new(program);
+    command.args(arguments).arg(pintally.get_program()).args(pintally.get_args());
+    command.envs(pintally.get_envs().filter_map(|(name, value)| Some((name, value?))));
+    command.current_dir(place.path()).stdin(Stdio::null());
+    command
+}
+
 /// The command under a limit for the size of files, in bytes. The kernel kills a process that writes beyond it, or
 /// refuses the write where the process was started with that signal ignored.
 pub(crate) fn limited(place: &Place, words: &[&str], bytes: u64, is_killed: bool) -> Command {
-    let pintally = place.command(words);
-    let mut command = Command::new("sh");
     let trap = if is_killed { "" } else { "trap '' XFSZ; " };
-    command.args(["-c", &format!("{trap}exec prlimit --core=0 --fsize={bytes} \"$0\" \"$@\"")]);
-    command.arg(pintally.get_program()).args(pintally.get_args()).current_dir(place.path());
-    for (name, value) in pintally.get_envs() {
-        if let Some(value) = value {
-            command.env(name, value);
-        }
-    }
-    command.stdin(Stdio::null());
-    command
+    let script = format!("{trap}exec prlimit --core=0 --fsize={bytes} \"$0\" \"$@\"");
+    under(place, "sh", &["-c".as_ref(), script.as_ref()], words)
 }
 
 /// Whether a tool of the system is there. Where everything must be (`PINTALLY_REQUIRE_EMULATORS`), its absence fails.

@@ -3,8 +3,9 @@
 
 use std::{
     cell::RefCell,
+    ffi::OsStr,
     io::{self, Write},
-    process::{Command, Stdio},
+    process::Stdio,
     rc::Rc,
 };
 
@@ -13,7 +14,7 @@ use pintally::{
     moment::Moment,
 };
 
-use crate::bench::{Bench, has, place, read, whole_log};
+use crate::bench::{Bench, has, place, read, under, whole_log};
 
 /// A file whose disk loses power: only what was synced is sure to be there.
 #[derive(Clone, Default)]
@@ -89,18 +90,12 @@ fn the_command_syncs_before_it_goes_on() {
     let trace = place.path().join("trace");
     // On ports, as with hardware: `sweep --practice` syncs at the end only, since it can be repeated.
     let bench = Bench::start(&place, &[]);
-    let pintally = place.command(&bench.sweep(&["--quiet"]));
-    let status = Command::new("strace")
-        .args(["-f", "-qq", "-s", "80", "-e", "trace=write,fdatasync,fsync", "-P"])
-        .arg(place.path().join("t.jsonl"))
-        .arg("-P")
-        .arg(place.path())
-        .arg("-o")
-        .arg(&trace)
-        .arg(pintally.get_program())
-        .args(pintally.get_args())
-        .envs(pintally.get_envs().filter_map(|(name, value)| Some((name, value?))))
-        .current_dir(place.path())
+    let log = place.path().join("t.jsonl");
+    let mut arguments =
+        ["-f", "-qq", "-s", "80", "-e", "trace=write,fdatasync,fsync"].map(OsStr::new).to_vec();
+    arguments.extend(["-P".as_ref(), log.as_os_str(), "-P".as_ref(), place.path().as_os_str()]);
+    arguments.extend(["-o".as_ref(), trace.as_os_str()]);
+    let status = under(&place, "strace", &arguments, &bench.sweep(&["--quiet"]))
         .stdout(Stdio::null())
         .stderr(Stdio::null())
         .status()

@@ -1,17 +1,18 @@
 //! Input that was made to do harm: names that are markup, queries, paths or terminal commands, and files without end.
 
 use std::{
+    ffi::OsStr,
     fs,
     io::Write,
     path::{Path, PathBuf},
-    process::{Command, Stdio},
+    process::Stdio,
     time::Duration,
 };
 
 use serialport::{SerialPort, TTYPort};
 
 use crate::{
-    bench::{has, place},
+    bench::{has, place, under},
     run::Place,
 };
 
@@ -251,18 +252,9 @@ fn a_log_from_elsewhere_cannot_write_elsewhere_or_command_the_terminal() {
 /// Runs a command that may use so much memory and so much time.
 fn bounded(place: &Place, words: &[&str]) -> (Option<i32>, String) {
     const MEMORY: &str = "--as=1000000000";
-    let pintally = place.command(words);
-    let mut child = Command::new("prlimit")
-        .args(["--core=0", MEMORY, "--cpu=60"])
-        .arg(pintally.get_program())
-        .args(pintally.get_args())
-        .envs(pintally.get_envs().filter_map(|(name, value)| Some((name, value?))))
-        .current_dir(place.path())
-        .stdin(Stdio::null())
-        .stdout(Stdio::null())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
+    let limits = ["--core=0", MEMORY, "--cpu=60"].map(OsStr::new);
+    let mut child =
+        under(place, "prlimit", &limits, words).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
     let mut text = String::new();
     std::io::Read::read_to_string(&mut child.stderr.take().unwrap(), &mut text).unwrap();
     (child.wait().unwrap().code(), text)

@@ -2,10 +2,11 @@
 
 use std::{
     collections::BTreeSet,
+    ffi::OsStr,
     fs,
     os::unix::process::ExitStatusExt,
     path::Path,
-    process::{Command, Stdio},
+    process::Stdio,
     thread,
     time::{Duration, Instant},
 };
@@ -13,7 +14,7 @@ use std::{
 use pintally::log::{LogReader, TroubleKind};
 
 use crate::{
-    bench::{has, limited, place, read, recorded, replay, replayed, sweep, whole_log},
+    bench::{has, limited, place, read, recorded, replay, replayed, sweep, under, whole_log},
     run::Place,
 };
 
@@ -141,16 +142,11 @@ fn sigkill_at_the_write_of_an_event() {
     for event in 1..=events {
         let place = place();
         let log = place.path().join("t.jsonl");
-        let pintally = place.command(&sweep(&["--instant", "--quiet"]));
-        let status = Command::new("strace")
-            .args(["-f", "-qq", "-o", "/dev/null", "-P"])
-            .arg(&log)
-            .args(["-e", "trace=write", "-e", &format!("inject=write:signal=SIGKILL:when={event}")])
-            .arg(pintally.get_program())
-            .args(pintally.get_args())
-            .envs(pintally.get_envs().filter_map(|(name, value)| Some((name, value?))))
-            .current_dir(place.path())
-            .stdin(Stdio::null())
+        let inject = format!("inject=write:signal=SIGKILL:when={event}");
+        let watched = ["-f", "-qq", "-o", "/dev/null", "-e", "trace=write", "-e", &inject, "-P"];
+        let mut arguments = watched.map(OsStr::new).to_vec();
+        arguments.push(log.as_os_str());
+        let status = under(&place, "strace", &arguments, &sweep(&["--instant", "--quiet"]))
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .status()
@@ -218,15 +214,10 @@ fn the_history_survives_sigkill_at_every_change_of_a_file() {
         let data = place.path().join("data");
         let _ = fs::remove_dir_all(&data);
         copy(&place.path().join("before"), &data);
-        let pintally = place.command(&words("data", "second"));
-        let status = Command::new("strace")
-            .args(["-f", "-qq", "-o", "/dev/null", "-e", &format!("trace={calls}")])
-            .args(["-e", &format!("inject={calls}:signal=SIGKILL:when={number}")])
-            .arg(pintally.get_program())
-            .args(pintally.get_args())
-            .envs(pintally.get_envs().filter_map(|(name, value)| Some((name, value?))))
-            .current_dir(place.path())
-            .stdin(Stdio::null())
+        let (trace, inject) =
+            (format!("trace={calls}"), format!("inject={calls}:signal=SIGKILL:when={number}"));
+        let arguments = ["-f", "-qq", "-o", "/dev/null", "-e", &trace, "-e", &inject].map(OsStr::new);
+        let status = under(&place, "strace", &arguments, &words("data", "second"))
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .status()
