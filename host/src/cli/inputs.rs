@@ -220,6 +220,7 @@ fn missing(path: &Path, error: std::io::Error) -> Failure {
         ExitStatus::NoInput,
         About { what: "cannot read", name: path.display().to_string(), source: Box::new(error) },
     )
+    .hint("check the name and the rights to read it; a name without a folder is looked for where you are")
 }
 
 /// What could not be used, and which file it was; the cause stands below it.

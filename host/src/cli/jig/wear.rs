@@ -89,6 +89,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
 /// Counts every log of a folder.
 fn count(folder: &Path, practice: bool, screen: &mut Screen) -> Result<Wear, Failure> {
     let mut wear = Wear::default();
+    let mut practised = 0_u32;
     let mut logs: Vec<PathBuf> = match std::fs::read_dir(folder) {
         Ok(entries) => entries.filter_map(|entry| entry.ok().map(|entry| entry.path())).collect(),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Vec::new(),
@@ -111,6 +112,7 @@ fn count(folder: &Path, practice: bool, screen: &mut Screen) -> Result<Wear, Fai
         };
         let header = reader.header().clone();
         if header.practice.is_some() && !practice {
+            practised += 1;
             continue;
         }
         let mut session = Session::default();
@@ -134,6 +136,9 @@ fn count(folder: &Path, practice: bool, screen: &mut Screen) -> Result<Wear, Fai
         }
         let board = header.board.as_deref().map(|board| (board, header.connector.name.as_str()));
         wear.add(session, header.wiring.name(), board);
+    }
+    if practised > 0 {
+        screen.tell(&format!("logs of the practice bench wear nothing and are not counted: {practised}"));
     }
     Ok(wear)
 }
