@@ -38,7 +38,8 @@ pub struct Expects {
     unconnected: Vec<bool>,
 }
 
-/// What all pins share is believed from so many drops on: of two, two faulty ones could pass for what all share.
+/// What all pins share is believed from so many drops on: of two, two faulty ones could pass for what all share. Our
+/// choice; a thousand connectors probed by the simulated hand read no worse with 3 than with 5.
 const LEARNS_FROM: usize = 3;
 
 /// Below this a pin is on ground, and tells nothing of what junctions share.

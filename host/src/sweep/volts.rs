@@ -11,7 +11,10 @@ use protocol::{Accumulator, Answer, BoardMessage, Channel, Greeting, Request, fr
 use super::{Device, Devices, Heard, SweepError};
 use crate::{
     connector::PinName,
-    jig::{Client, Heard as Said},
+    jig::{
+        Client, Heard as Said,
+        discharge::{LIMIT, MOST_TO_BLEED},
+    },
     meter::{Decoder, NoValue, Profile, Talk},
     moment::Moment,
     units::Volts,
@@ -30,13 +33,6 @@ pub struct Stops<'a> {
 
 /// A pin, what was measured there, and whether diode test may follow.
 pub type Measured<'a> = (&'a PinName, Volts, bool);
-
-/// More than this is refused (docs/facts.md 2.5).
-const LIMIT: Volts = Volts::of(0.050);
-
-/// More than this is not bled through the switching board: a quarter-watt resistor and a small relay bear 5.5 V at
-/// some hundred ohms.
-const MOST_TO_BLEED: Volts = Volts::of(5.5);
 
 /// One closing on the bleed resistor, well within the time that an answer may take, and how many: together they take 1000 µF from 5 V to 50 mV through 330 Ω twice
 /// over (time constant 0.33 s, 4.6 of them).
