@@ -1,6 +1,6 @@
 //! How fast each format is decoded, beside a Python script on the same bytes in the same run.
 //!
-//! `cargo bench -p pintally --bench decode` prints a table. The streams are the frames of `fixtures/streams/` that
+//! `cargo bench -p pintally --bench decode` prints a table; `-- scpi-bench es11` of these profiles only. The streams are the frames of `fixtures/streams/` that
 //! give readings, over and over. Both sides must find the same readings: their number and the sum of their counts
 //! are compared. Without `python3` only our side is measured.
 #![allow(
@@ -53,6 +53,7 @@ struct Measured {
 
 fn main() {
     let host = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let wanted: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with('-')).collect();
     let mut paths: Vec<PathBuf> = fs::read_dir(host.join("../fixtures/streams"))
         .unwrap()
         .map(|entry| entry.unwrap().path())
@@ -63,6 +64,9 @@ fn main() {
     println!("|---|--:|--:|--:|--:|");
     for path in paths {
         let fixture: Fixture = toml::from_str(&fs::read_to_string(&path).unwrap()).unwrap();
+        if !wanted.is_empty() && !wanted.contains(&fixture.profile) {
+            continue;
+        }
         let profile = pintally::meter::shipped(&fixture.profile).unwrap();
         let stream = stream(&fixture, &profile);
         let ours =

@@ -37,8 +37,6 @@ pub struct Decoder {
     inbox: Inbox,
     gate: Option<ModeGate>,
     held_back: u64,
-    /// When the first of two frames that make a reading began.
-    first_of_two: Option<Moment>,
     /// Bytes dropped since the last good frame.
     noise: usize,
     dropped: u64,
@@ -52,7 +50,7 @@ impl Decoder {
     /// Makes a decoder for the meter that a profile describes.
     #[must_use]
     pub fn new(profile: &Profile) -> Self {
-        // The two frames that make a reading of es11 agree already.
+        // The two blocks that make a reading of es11 agree already.
         let described = profile.line.as_ref().is_some_and(|line| line.function_column.is_some());
         let needs_gate = match profile.format {
             Format::Es11 | Format::Scpi => false,
@@ -72,7 +70,6 @@ impl Decoder {
             inbox: Inbox::new(profile.port.byte_time()),
             gate: None,
             held_back: 0,
-            first_of_two: None,
             noise: 0,
             dropped: 0,
         }
@@ -87,8 +84,19 @@ impl Decoder {
     }
 
     /// Hands out the next reading, or the next thing that is wrong, or `None` until more bytes come.
+    // Inlined, so that the reading stays where it was written: moving it just after costs as much as decoding it.
+    #[inline]
     #[must_use = "a reading or an error is handed out once"]
     pub fn pull(&mut self) -> Option<Result<Stamped<Reading>, MeterError>> {
+        let mut reading =
+            Stamped { first_byte: Moment::START, last_byte: Moment::START, item: Reading::BLANK };
+        match self.pull_into(&mut reading)? {
+            Ok(()) => Some(Ok(reading)),
+            Err(error) => Some(Err(error)),
+        }
+    }
+
+    fn pull_into(&mut self, into: &mut Stamped<Reading>) -> Option<Result<(), MeterError>> {
         if let Some(lost) = self.inbox.take_lost() {
             self.wire.reset();
             return Some(Err(self.error(Problem::Overrun { lost, limit: Inbox::LIMIT })));
@@ -103,9 +111,8 @@ impl Decoder {
                     }
                 }
                 Cut::Frame { skip, length } => {
-                    let mut item = Reading::BLANK;
                     let frame = &self.inbox.waiting()[skip..skip + length];
-                    let content = match self.wire.read(frame, &mut item) {
+                    let content = match self.wire.read(frame, &mut into.item) {
                         Ok(content) => content,
                         Err(problem) => {
                             self.inbox.take(skip);
@@ -117,22 +124,15 @@ impl Decoder {
                         }
                     };
                     self.noise = 0;
-                    let mut first_byte = self.inbox.stamp(skip);
-                    let last_byte = self.inbox.stamp(skip + length - 1);
+                    (into.first_byte, into.last_byte) = self.inbox.stamps(skip, length);
                     self.inbox.take(skip + length);
                     match content {
-                        Content::Reading => {}
-                        Content::Second => first_byte = self.first_of_two.take().unwrap_or(first_byte),
-                        Content::First => {
-                            self.first_of_two = Some(first_byte);
-                            continue;
+                        Content::Reading if self.gate.as_mut().is_none_or(|gate| gate.passes(&into.item)) => {
+                            return Some(Ok(()));
                         }
-                        Content::Nothing => continue,
+                        Content::Reading => self.held_back += 1,
+                        Content::Nothing => {}
                     }
-                    if self.gate.as_mut().is_none_or(|gate| gate.passes(&item)) {
-                        return Some(Ok(Stamped { first_byte, last_byte, item }));
-                    }
-                    self.held_back += 1;
                 }
             }
         }

@@ -79,9 +79,26 @@ impl Inbox {
     /// When the waiting byte of this index arrived.
     pub(crate) fn stamp(&self, index: usize) -> Moment {
         let place = self.gone + index as u64;
-        // Nearly always the oldest chunk that is left.
-        let chunk = self.chunks.iter().find(|chunk| place < chunk.end).or_else(|| self.chunks.back());
-        let Some(chunk) = chunk else { return Moment::START };
+        self.chunk_of(place).map_or(Moment::START, |chunk| self.stamp_in(chunk, place))
+    }
+
+    /// When the first and the last of so many waiting bytes arrived.
+    pub(crate) fn stamps(&self, index: usize, length: usize) -> (Moment, Moment) {
+        let first = self.gone + index as u64;
+        let last = first + length.saturating_sub(1) as u64;
+        match self.chunks.front() {
+            // Nearly always both are in the oldest chunk that is left.
+            Some(chunk) if last < chunk.end => (self.stamp_in(chunk, first), self.stamp_in(chunk, last)),
+            _ => (self.stamp(index), self.stamp(index + length.saturating_sub(1))),
+        }
+    }
+
+    /// The chunk that holds the byte of this count since the beginning.
+    fn chunk_of(&self, place: u64) -> Option<&Chunk> {
+        self.chunks.iter().find(|chunk| place < chunk.end).or_else(|| self.chunks.back())
+    }
+
+    fn stamp_in(&self, chunk: &Chunk, place: u64) -> Moment {
         let behind = chunk.end.saturating_sub(place + 1);
         let micros = behind.saturating_mul(self.byte_time) / 1000;
         Moment::from_micros(chunk.at.as_micros().saturating_sub(micros)).max(chunk.not_before)

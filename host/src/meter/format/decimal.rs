@@ -14,15 +14,18 @@ pub(crate) struct Decimal {
 }
 
 /// Digits that are surely below 2^63; 8 1/2 digit meters send 10.
-const MOST_DIGITS: u32 = 18;
+const MOST_DIGITS: usize = 18;
 
 /// Reads `[sign] digits [. digits] [E [sign] digits]`, with a digit on at least one side of the point: NR1, NR2
 /// and NR3 of IEEE 488.2 (8.7.2 to 8.7.4, section numbers from memory), and with a lower-case `e` its NRf.
+#[inline]
 pub(crate) fn decimal(input: &[u8]) -> Matched<'_, Decimal> {
     scientific(input, b'.')
 }
 
 /// As [`decimal`], with another character for the point.
+// In place, as `plain` is: a number that a function hands out goes through memory, which takes as long as reading it.
+#[inline(always)]
 pub(crate) fn scientific(input: &[u8], point: u8) -> Matched<'_, Decimal> {
     let (rest, number) = plain(input, point)?;
     let [b'e' | b'E', power @ ..] = rest else { return Ok((rest, number)) };
@@ -38,45 +41,63 @@ pub(crate) fn scientific(input: &[u8], point: u8) -> Matched<'_, Decimal> {
     }
     let (digits, rest) = digits.split_at(count);
     let power = digits.iter().fold(0, |power, digit| power * 10 + i32::from(digit - b'0'));
-    let exponent = number.exponent + if is_negative { -power } else { power };
+    let exponent = number.exponent.saturating_add(if is_negative { -power } else { power });
     Ok((rest, Decimal { exponent, ..number }))
 }
 
 /// Reads `[sign] digits [point digits]`, with a digit on at least one side of the point.
+#[inline(always)]
 pub(crate) fn plain(input: &[u8], point: u8) -> Matched<'_, Decimal> {
-    let (negative, mut rest) = match input {
+    let (negative, rest) = match input {
         [b'-', rest @ ..] => (true, rest),
         [b'+', rest @ ..] => (false, rest),
         rest => (false, rest),
     };
-    let (mut digits, mut significant, mut decimals) = (0u64, 0, 0);
-    let (mut has_digit, mut has_point) = (false, false);
-    while let [byte, behind @ ..] = rest {
-        match byte {
-            b'0'..=b'9' => {
-                // Leading zeros are not significant.
-                significant += u32::from(significant > 0 || *byte != b'0');
-                if significant > MOST_DIGITS {
-                    return miss(input, ErrorKind::TooLarge);
-                }
-                digits = digits * 10 + u64::from(byte - b'0');
-                decimals += i32::from(has_point);
-                has_digit = true;
-            }
-            byte if *byte == point && !has_point => has_point = true,
-            _ => break,
-        }
-        rest = behind;
+    let (whole, behind) = run(rest);
+    let (decimals, behind) = match behind {
+        [byte, behind @ ..] if *byte == point => run(behind),
+        _ => (&[][..], behind),
+    };
+    if whole.is_empty() && decimals.is_empty() {
+        return miss(input, ErrorKind::Digit);
     }
-    if has_digit {
-        Ok((rest, Decimal { negative, digits, exponent: -decimals }))
-    } else {
-        miss(input, ErrorKind::Digit)
+    let Some(digits) = joined(whole, decimals) else { return miss(input, ErrorKind::TooLarge) };
+    // A line has at most a few hundred characters.
+    let exponent = i32::try_from(decimals.len()).map_or(i32::MIN, |count| -count);
+    Ok((behind, Decimal { negative, digits, exponent }))
+}
+
+/// The digits at the front, and what is behind them.
+#[inline]
+fn run(input: &[u8]) -> (&[u8], &[u8]) {
+    let count = input.iter().take_while(|byte| byte.is_ascii_digit()).count();
+    input.split_at(count)
+}
+
+/// The number that two runs of digits make, one behind the other; `None` if too many of them count.
+#[inline]
+fn joined(whole: &[u8], decimals: &[u8]) -> Option<u64> {
+    if whole.len() + decimals.len() > MOST_DIGITS {
+        return long(whole, decimals);
     }
+    Some(decimals.iter().fold(whole.iter().fold(0, append), append))
+}
+
+/// As [`joined`], with so many digits that it matters which count: leading zeros do not.
+#[cold]
+fn long(whole: &[u8], decimals: &[u8]) -> Option<u64> {
+    let mut significant = whole.iter().chain(decimals).skip_while(|digit| **digit == b'0');
+    let number = significant.by_ref().take(MOST_DIGITS).fold(0, append);
+    significant.next().is_none().then_some(number)
+}
+
+fn append(number: u64, digit: &u8) -> u64 {
+    number * 10 + u64::from(digit - b'0')
 }
 
 impl Decimal {
     /// The number times 10^`prefix`; `None` if its power of ten is out of all proportion.
+    #[inline]
     pub(crate) fn scaled(self, prefix: i8) -> Option<Number> {
         let count = i64::try_from(self.digits).ok()?;
         let exponent = match i8::try_from(self.exponent.saturating_add(i32::from(prefix))) {

@@ -24,7 +24,7 @@
 //! Other chips (ES51960, ES51986) send blocks of the same length in which the same bytes mean something else, and
 //! nothing in a block tells which it is. So this format is used only when the user names it.
 //!
-//! The two blocks of a conversion make one reading: it is handed out when the second has come and is the same.
+//! The two blocks of a conversion make one reading: a block that is not followed by the same is skipped.
 
 use nom::{
     Parser,
@@ -47,69 +47,49 @@ const OVERLOAD_COUNTS: i64 = 4000;
 
 /// The decoder of the format.
 #[derive(Debug)]
-pub(crate) struct Es11 {
-    seven: SevenOdd,
-    /// The first block of a conversion.
-    first: Option<[u8; LENGTH]>,
-}
-
-impl Es11 {
-    pub(crate) const fn new(seven: SevenOdd) -> Self {
-        Self { seven, first: None }
-    }
-}
+pub(crate) struct Es11(pub(crate) SevenOdd);
 
 impl Wire for Es11 {
     fn cut(&mut self, waiting: &[u8]) -> Cut {
-        // The second block of a conversion is what the first one was, and that one has been looked at.
-        if let Some(first) = &self.first
-            && waiting.starts_with(first)
-        {
-            return Cut::Frame { skip: 0, length: LENGTH };
-        }
-        let seven = self.seven;
-        fixed::<LENGTH>(waiting, |index, byte| match (seven.character(byte), index) {
+        let seven = self.0;
+        let first = fixed::<LENGTH>(waiting, |index, byte| match (seven.character(byte), index) {
             (None, _) => (false, "a character with odd parity"),
             (Some(character), 9) => (character == b'\r', "CR"),
             (Some(character), 10) => (character == b'\n', "LF"),
             (Some(character), _) => (character >> 4 == 3, "a character from 0 to ?"),
-        })
+        });
+        let Cut::Frame { .. } = first else { return first };
+        let (first, behind) = waiting.split_at(LENGTH);
+        match behind.get(..LENGTH) {
+            Some(second) if second == first => Cut::Frame { skip: 0, length: 2 * LENGTH },
+            None if first.starts_with(behind) => Cut::More,
+            // The other block of this one is lost.
+            _ => Cut::Skip(LENGTH),
+        }
     }
 
     fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
-        if self.first.take().is_some_and(|first| first == frame) {
-            let mut block = [0; LENGTH];
-            for (character, byte) in block.iter_mut().zip(frame) {
-                *character = byte & 0x7F;
-            }
-            *into = reading(&block[..LENGTH - 2])?;
-            return Ok(Content::Second);
+        let mut block = [0; LENGTH];
+        for (character, byte) in block.iter_mut().zip(frame) {
+            *character = byte & 0x7F;
         }
-        // What it says is looked at when it is said again.
-        self.first = frame.try_into().ok();
-        Ok(Content::First)
+        let (range, count, function, status, [dc, ac, auto_range, auto_power_off]) =
+            content(&block[..LENGTH - 2], rule)?;
+        let [overload, low_battery, minus, _] = status;
+        if overload != (count == OVERLOAD_COUNTS) {
+            let found = format!("{count} with the overload bit {}", u8::from(overload));
+            return Err(Problem::Signs { expected: "the digits 4000 with an overload and only then", found });
+        }
+        let (function, exponent) = meaning(function, range, ac, dc)?;
+        into.value = match exponent {
+            _ if overload => Err(NoValue::Overload(if minus { Sign::Minus } else { Sign::Plus })),
+            Some(exponent) => Ok(Number { count: if minus { -count } else { count }, exponent }),
+            None => Err(NoValue::NotMeasured),
+        };
+        into.function = Some(function);
+        into.flags = Flags { low_battery, auto_range, auto_power_off, ..Flags::default() };
+        Ok(Content::Reading)
     }
-
-    fn reset(&mut self) {
-        self.first = None;
-    }
-}
-
-fn reading(block: &[u8]) -> Result<Reading, Problem> {
-    let (range, count, function, status, [dc, ac, auto_range, auto_power_off]) = content(block, rule)?;
-    let [overload, low_battery, minus, _] = status;
-    if overload != (count == OVERLOAD_COUNTS) {
-        let found = format!("{count} with the overload bit {}", u8::from(overload));
-        return Err(Problem::Signs { expected: "the digits 4000 with an overload and only then", found });
-    }
-    let (function, exponent) = meaning(function, range, ac, dc)?;
-    let value = match exponent {
-        _ if overload => Err(NoValue::Overload(if minus { Sign::Minus } else { Sign::Plus })),
-        Some(exponent) => Ok(Number { count: if minus { -count } else { count }, exponent }),
-        None => Err(NoValue::NotMeasured),
-    };
-    let flags = Flags { low_battery, auto_range, auto_power_off, ..Flags::default() };
-    Ok(Reading { value, function: Some(function), flags })
 }
 
 type Parts = (u8, i64, u8, [bool; 4], [bool; 4]);
@@ -138,6 +118,7 @@ fn rule(input: &[u8]) -> Matched<'_, Parts> {
 }
 
 /// What the function code says, and the power of ten of one count where it is known.
+#[inline]
 fn meaning(code: u8, range: u8, ac: bool, dc: bool) -> Result<(Function, Option<i8>), Problem> {
     let power = i8::try_from(range).unwrap_or(i8::MAX);
     let volts = || match (ac, dc) {
@@ -162,4 +143,44 @@ fn meaning(code: u8, range: u8, ac: bool, dc: bool) -> Result<(Function, Option<
         (b'6', _) => (Function::Capacitance, None),
         (found, _) => return Err(Problem::Byte { place: 6, expected: "a function code", found }),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        meter::{Decoder, shipped},
+        moment::Moment,
+    };
+
+    const FIRST: &[u8] = b"005431008\r\n";
+    const SECOND: &[u8] = b"005441008\r\n";
+    const THIRD: &[u8] = b"005451008\r\n";
+
+    /// The counts that come out of the blocks, byte by byte, with the milliseconds of their first and last byte.
+    fn counts(blocks: &[&[u8]]) -> Vec<(i64, u64, u64)> {
+        let mut decoder = Decoder::every_frame(&shipped("es11").unwrap());
+        let mut found = Vec::new();
+        for (index, byte) in blocks.concat().iter().enumerate() {
+            decoder.push(&[*byte], Moment::from_micros(index as u64 * 1000));
+            while let Some(pulled) = decoder.pull() {
+                let reading = pulled.unwrap();
+                let stamps = (reading.first_byte.as_micros() / 1000, reading.last_byte.as_micros() / 1000);
+                found.push((reading.item.value.unwrap().count, stamps.0, stamps.1));
+            }
+        }
+        found
+    }
+
+    #[test]
+    fn two_blocks_make_a_reading() {
+        assert_eq!(counts(&[FIRST, FIRST, SECOND, SECOND]), [(543, 0, 21), (544, 22, 43)]);
+    }
+
+    #[test]
+    fn a_block_that_is_not_said_again_is_skipped() {
+        assert_eq!(counts(&[FIRST, SECOND, SECOND]), [(544, 11, 32)]);
+        assert_eq!(counts(&[FIRST, FIRST, SECOND, THIRD, THIRD]), [(543, 0, 21), (545, 33, 54)]);
+        assert_eq!(counts(&[FIRST]), []);
+    }
 }

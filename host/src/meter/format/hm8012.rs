@@ -8,11 +8,7 @@
 //! number or OL is an error here and never a value. The answer does not tell diode test from volts.
 
 use nom::{
-    Parser,
-    bytes::complete::{is_not, take_while1},
-    character::complete::space1,
-    combinator::map_opt,
-    error::context,
+    Parser, bytes::complete::take_while1, character::complete::space1, combinator::map_opt, error::context,
 };
 
 use super::{
@@ -58,9 +54,9 @@ impl Wire for Hm8012 {
 
 #[inline]
 fn rule(input: &[u8]) -> Matched<'_, (&[u8], (Quantity, i8))> {
-    let unit = map_opt(take_while1(|byte: u8| byte != b' '), unit);
+    let word = || take_while1(|byte: u8| byte != b' ');
+    let unit = map_opt(word(), unit);
     let (rest, (number, _, unit)) =
-        (context("a number", is_not(" ")), context("a blank", space1), context("a unit", unit))
-            .parse(input)?;
+        (context("a number", word()), context("a blank", space1), context("a unit", unit)).parse(input)?;
     Ok((rest, (number, unit)))
 }

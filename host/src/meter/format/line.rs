@@ -13,7 +13,7 @@ use super::{
     decimal::scientific,
     display_text::{Quantity, shown, unit},
     lines::text,
-    scpi::{OVERLOAD_FROM, classify},
+    scpi::{OVERLOAD_FROM, no_value},
 };
 use crate::meter::{Flags, Function, NoValue, Number, Problem, Reading, Sign};
 
@@ -104,28 +104,37 @@ pub(crate) struct Line {
     format: LineFormat,
     /// Power of ten of the unit that is the same for all lines.
     volts: Option<i8>,
-    last_column: usize,
-    /// Column of the unit; none is 0.
-    unit_column: usize,
-    /// Column of the function; none is 0.
-    function_column: usize,
+    /// What the columns hold, up to the last one that is looked at.
+    columns: Vec<Column>,
     overload: Vec<Vec<u8>>,
+}
+
+/// What a column holds.
+#[derive(Debug, Clone, Copy)]
+enum Column {
+    Value,
+    Unit,
+    Function,
+    Other,
 }
 
 impl Line {
     pub(crate) fn new(lines: Lines, format: LineFormat) -> Self {
-        let columns = [Some(format.value_column), format.unit_column, format.function_column];
-        let last_column = columns.into_iter().flatten().max().unwrap_or(0);
-        let overload = format.overload.iter().map(|word| word.trim().as_bytes().to_vec()).collect();
-        Self {
-            lines,
-            volts: format.unit.as_deref().and_then(volts),
-            last_column,
-            unit_column: format.unit_column.unwrap_or(0),
-            function_column: format.function_column.unwrap_or(0),
-            overload,
-            format,
+        let known = [
+            (Column::Function, format.function_column),
+            (Column::Unit, format.unit_column),
+            (Column::Value, Some(format.value_column)),
+        ];
+        let last = known.iter().filter_map(|(_, place)| *place).max().unwrap_or(0);
+        let mut columns = vec![Column::Other; last];
+        for (column, place) in known {
+            // Columns are counted from 1.
+            if let Some(slot) = place.and_then(|place| columns.get_mut(place.checked_sub(1)?)) {
+                *slot = column;
+            }
         }
+        let overload = format.overload.iter().map(|word| word.trim().as_bytes().to_vec()).collect();
+        Self { lines, volts: format.unit.as_deref().and_then(volts), columns, overload, format }
     }
 }
 
@@ -137,26 +146,28 @@ impl Wire for Line {
     fn read(&mut self, frame: &[u8], into: &mut Reading) -> Result<Content, Problem> {
         let line = text(frame);
         // Plain ASCII, the usual case, in one pass without a branch for each byte.
-        let is_plain = line.iter().fold(true, |plain, byte| plain & matches!(byte, b' '..=b'~' | b'\t'));
-        if !is_plain && !is_text(line) {
+        let bounds = |(low, high): (u8, u8), byte: &u8| (low.min(*byte), high.max(*byte));
+        let (low, high) = line.iter().fold((u8::MAX, 0), bounds);
+        if (low < b' ' || high > b'~') && !is_text(line) {
             return Err(Problem::text("text", line));
         }
-        let columns = match self.format.separator.and_then(|separator| u8::try_from(separator).ok()) {
+        let found = match self.format.separator.and_then(|separator| u8::try_from(separator).ok()) {
             Some(separator) => self.pick(Separated { rest: Some(line), separator }),
             None => self.pick(line.split(u8::is_ascii_whitespace).filter(|word| !word.is_empty())),
         };
-        let value = columns.value.ok_or_else(|| Problem::text("the column of the value", line))?;
+        let value = found.value.ok_or_else(|| Problem::text("the column of the value", line))?;
         let (quantity, power) = match self.volts {
             Some(power) => Some((Quantity::Voltage, power)),
-            None => unit(columns.unit.ok_or_else(|| Problem::text("the column of the unit", line))?),
+            None => unit(found.unit.ok_or_else(|| Problem::text("the column of the unit", line))?),
         }
         .ok_or_else(|| Problem::text("a unit such as mV", line))?;
-        let value = self.value(value, power).ok_or_else(|| Problem::text("a number or an overload", line))?;
+        self.value(value, power, &mut into.value)
+            .ok_or_else(|| Problem::text("a number or an overload", line))?;
         let function = match (&self.format.diode_word, quantity) {
             (Some(word), _) => {
-                let found =
-                    columns.function.ok_or_else(|| Problem::text("the column of the function", line))?;
-                match (found == word.as_bytes(), quantity) {
+                let shown =
+                    found.function.ok_or_else(|| Problem::text("the column of the function", line))?;
+                match (shown == word.as_bytes(), quantity) {
                     (true, Quantity::Voltage) => Some(Function::Diode),
                     (true, _) => return Err(Problem::text("volts in diode test", line)),
                     (false, _) => Some(Function::Other),
@@ -167,7 +178,8 @@ impl Wire for Line {
             (None, Quantity::Resistance) => Some(Function::Resistance),
             (None, _) => Some(Function::Other),
         };
-        *into = Reading { value, function, flags: Flags::default() };
+        into.function = function;
+        into.flags = Flags::default();
         Ok(Content::Reading)
     }
 
@@ -209,46 +221,46 @@ impl<'a> Iterator for Separated<'a> {
 
 /// The columns of a line that mean something.
 #[derive(Debug, Default)]
-struct Columns<'a> {
+struct Found<'a> {
     value: Option<&'a [u8]>,
     unit: Option<&'a [u8]>,
     function: Option<&'a [u8]>,
 }
 
 impl Line {
-    fn pick<'a>(&self, words: impl Iterator<Item = &'a [u8]>) -> Columns<'a> {
-        let mut columns = Columns::default();
-        for (column, word) in (1..=self.last_column).zip(words) {
-            let word = Some(word.trim_ascii());
-            if column == self.format.value_column {
-                columns.value = word;
-            }
-            if column == self.unit_column {
-                columns.unit = word;
-            }
-            if column == self.function_column {
-                columns.function = word;
+    fn pick<'a>(&self, words: impl Iterator<Item = &'a [u8]>) -> Found<'a> {
+        let mut found = Found::default();
+        for (column, word) in self.columns.iter().zip(words) {
+            match column {
+                Column::Value => found.value = Some(word.trim_ascii()),
+                Column::Unit => found.unit = Some(word.trim_ascii()),
+                Column::Function => found.function = Some(word.trim_ascii()),
+                Column::Other => {}
             }
         }
-        columns
+        found
     }
 
-    fn value(&self, text: &[u8], power: i8) -> Option<Result<Number, NoValue>> {
+    /// Reads the column of the value, in units of 10^`power`; `None` if it is neither a number nor an overload.
+    #[inline]
+    fn value(&self, text: &[u8], power: i8, into: &mut Result<Number, NoValue>) -> Option<()> {
         let point = if self.format.decimal_comma { b',' } else { b'.' };
         // Before numbers, since a word such as `9999` may be one; and it may begin with a minus, as `----` does.
         let is_overload = |word: &[u8]| self.overload.iter().any(|known| known == word);
         if is_overload(text) {
-            return Some(Err(NoValue::Overload(Sign::Plus)));
+            *into = Err(NoValue::Overload(Sign::Plus));
+        } else if text.strip_prefix(b"-").is_some_and(|rest| is_overload(rest.trim_ascii_start())) {
+            *into = Err(NoValue::Overload(Sign::Minus));
+        } else if let Ok(([], number)) = scientific(text, point) {
+            // Text meters may print an exponent; the display forms do not.
+            match no_value(number, OVERLOAD_FROM) {
+                Some(reason) => *into = Err(reason),
+                None => *into = Ok(number.scaled(power)?),
+            }
+        } else {
+            *into = shown(text, point, power)?;
         }
-        if text.strip_prefix(b"-").is_some_and(|rest| is_overload(rest.trim_ascii_start())) {
-            return Some(Err(NoValue::Overload(Sign::Minus)));
-        }
-        // Text meters may print an exponent; the display forms do not.
-        if let Ok(([], number)) = scientific(text, point) {
-            let value = classify(number, OVERLOAD_FROM, text).ok()?;
-            return value.map_or_else(|reason| Some(Err(reason)), |_| number.scaled(power).map(Ok));
-        }
-        shown(text, point, power)
+        Some(())
     }
 }
 

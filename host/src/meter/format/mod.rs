@@ -78,10 +78,6 @@ pub(crate) enum Cut {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Content {
     Reading,
-    /// The first of two frames that make a reading.
-    First,
-    /// The second of two frames that make a reading.
-    Second,
     /// A good frame that is not a reading of its own.
     Nothing,
 }
@@ -178,7 +174,7 @@ pub(crate) fn wire(profile: &Profile) -> Box<dyn Wire> {
         (Format::Fs9721, _) => Box::new(fs9721::Fs9721::default()),
         (Format::Fs9922, _) => Box::new(fs9922::Fs9922),
         (Format::Es14, _) => Box::new(es14::Es14(seven)),
-        (Format::Es11, _) => Box::new(es11::Es11::new(seven)),
+        (Format::Es11, _) => Box::new(es11::Es11(seven)),
         (Format::D14, _) => Box::new(d14::D14),
         (Format::T16, _) => Box::new(t16::T16),
         (Format::Tpi183, _) => Box::new(tpi183::Tpi183(lines)),

@@ -21,7 +21,7 @@ use super::{
     lines::text,
     rule::content,
 };
-use crate::meter::{Flags, NoValue, Number, Problem, Reading, Sign};
+use crate::meter::{Flags, NoValue, Problem, Reading, Sign};
 
 /// Numbers from here on are an overload (9.9E37 with its last digits uncertain).
 pub(crate) const OVERLOAD_FROM: f64 = 9.8e37;
@@ -36,7 +36,6 @@ const ERROR_FROM: f64 = 9.9e20;
 
 /// With this power of ten and at most 18 digits a number is below [`OVERLOAD_FROM`].
 const PLAIN_BELOW: i32 = 19;
-const SHOWABLE: &str = "a number that a meter can show";
 
 /// One number a line.
 #[derive(Debug)]
@@ -66,8 +65,14 @@ impl Wire for Scpi {
                 None => Problem::text("a number such as +5.43210000E-01", line),
             });
         };
-        let value = classify(number, self.overload_from, line)?;
-        *into = Reading { value, function: None, flags: Flags::default() };
+        into.value = match no_value(number, self.overload_from) {
+            Some(reason) => Err(reason),
+            None => {
+                Ok(number.scaled(0).ok_or_else(|| Problem::text("a number that a meter can show", line))?)
+            }
+        };
+        into.function = None;
+        into.flags = Flags::default();
         Ok(Content::Reading)
     }
 
@@ -81,26 +86,24 @@ impl Wire for Scpi {
 }
 
 /// Tells overload and not measured from numbers.
-pub(crate) fn classify(
-    number: Decimal,
-    overload_from: f64,
-    line: &[u8],
-) -> Result<Result<Number, NoValue>, Problem> {
+#[inline]
+pub(crate) fn no_value(number: Decimal, overload_from: f64) -> Option<NoValue> {
     // Numbers that are surely below every limit need no comparison: they have at most 18 digits.
-    if number.exponent < PLAIN_BELOW && overload_from >= OVERLOAD_FROM {
-        return Ok(Ok(number.scaled(0).ok_or_else(|| Problem::text(SHOWABLE, line))?));
-    }
+    let is_plain = number.exponent < PLAIN_BELOW && overload_from >= OVERLOAD_FROM;
+    if is_plain { None } else { no_value_of(number, overload_from) }
+}
+
+fn no_value_of(number: Decimal, overload_from: f64) -> Option<NoValue> {
     let size = number.magnitude();
     if (size - NOT_MEASURED).abs() <= NOT_MEASURED_WITHIN {
-        Ok(Err(NoValue::NotMeasured))
-    } else if overload_from < ERROR_FROM && (ERROR_FROM..OVERLOAD_FROM).contains(&size) {
-        // Never an open pin.
-        Ok(Err(NoValue::NotMeasured))
-    } else if size >= overload_from {
-        Ok(Err(NoValue::Overload(if number.negative { Sign::Minus } else { Sign::Plus })))
-    } else {
-        number.scaled(0).map(Ok).ok_or_else(|| Problem::text(SHOWABLE, line))
+        return Some(NoValue::NotMeasured);
     }
+    // Never an open pin.
+    if overload_from < ERROR_FROM && (ERROR_FROM..OVERLOAD_FROM).contains(&size) {
+        return Some(NoValue::NotMeasured);
+    }
+    let sign = if number.negative { Sign::Minus } else { Sign::Plus };
+    (size >= overload_from).then_some(NoValue::Overload(sign))
 }
 
 /// Reads `<code>,"<text>"`, an entry of the error queue (SYSTem:ERRor?).
@@ -114,6 +117,7 @@ pub(crate) fn error_entry(line: &[u8]) -> Option<(i32, String)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::meter::Number;
 
     /// Over-range and error as the Fluke 8840A manual prints them (fig. 3-6); the limit is that of its profile.
     #[test]
