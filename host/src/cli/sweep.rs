@@ -77,9 +77,6 @@ pub(super) struct Args {
     jig_name: Option<String>,
     #[command(flatten)]
     assumptions: options::Assumptions,
-    /// Say less on the way
-    #[arg(long)]
-    quiet: bool,
     /// Show the rows on a live screen while the sweep runs
     #[arg(long)]
     live: bool,
@@ -160,7 +157,7 @@ fn walk(
     logbook: &mut Logbook,
     screen: &mut Screen,
 ) -> Result<Swept, Failure> {
-    if let Some(refused) = once::refused_for_volts(devices, ports, session, logbook, args.quiet, screen) {
+    if let Some(refused) = once::refused_for_volts(devices, ports, session, logbook, screen.is_quiet(), screen) {
         return Ok(refused);
     }
     if let Some(dwell) = args.dwell_ms {
@@ -168,7 +165,7 @@ fn walk(
     }
     let live = if args.live { LiveSweep::take(session)? } else { None };
     let Some(mut live) = live else {
-        return Ok(once::sweep(devices, ports, session, logbook, args.quiet, screen));
+        return Ok(once::sweep(devices, ports, session, logbook, screen.is_quiet(), screen));
     };
     let swept = once::sweep_watched(devices, ports, session, logbook, &mut |notice| live.notice(notice));
     live.give_back(screen);
@@ -232,7 +229,7 @@ fn show(
             "{text}; let the switching board stay longer with --dwell-ms, or wait for each pin without it"
         ));
     }
-    if !args.quiet {
+    if !screen.is_quiet() {
         let pins = session.setting().plan.pins();
         match args.dwell_ms {
             Some(_) => {
