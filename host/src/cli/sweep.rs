@@ -157,7 +157,9 @@ fn walk(
     logbook: &mut Logbook,
     screen: &mut Screen,
 ) -> Result<Swept, Failure> {
-    if let Some(refused) = once::refused_for_volts(devices, ports, session, logbook, screen.is_quiet(), screen) {
+    if let Some(refused) =
+        once::refused_for_volts(devices, ports, session, logbook, screen.is_quiet(), screen)
+    {
         return Ok(refused);
     }
     if let Some(dwell) = args.dwell_ms {
