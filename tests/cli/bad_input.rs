@@ -68,6 +68,25 @@ fn typed_notes() {
 }
 
 #[test]
+fn assumptions_that_cannot_be() {
+    let place = Place::new();
+    place.file("j5.toml", J5);
+    assert_eq!(place.run(&["sweep", "--practice", "--instant", "--log", "s.jsonl"]).status, Some(0));
+    let mut text = String::new();
+    for words in [
+        &["replay", "s.jsonl", "--assume-spread=-1"][..],
+        &["replay", "s.jsonl", "--false-alarms", "0"],
+        &["sweep", "--practice", "--instant", "--assume-spread", "NaN"],
+        &["probe", "--practice", "--instant", "--false-alarms", "1"],
+    ] {
+        let outcome = place.run(words);
+        assert_eq!(outcome.status, Some(64), "{words:?}: {}", outcome.text());
+        text.push_str(&format!("$ pintally {}\n{}\n", words.join(" "), outcome.text()));
+    }
+    insta::assert_snapshot!(text);
+}
+
+#[test]
 fn files_that_are_not_there() {
     let place = Place::new();
     let mut text = String::new();

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args as Arguments, ValueEnum};
 
-use super::{Screen, inputs};
+use super::{Screen, inputs, options};
 use crate::{
     compare::{Assumptions, Batch, Engine, Verdict},
     connector::Connector,
@@ -13,7 +13,7 @@ use crate::{
     readings::csv::Strictness,
     reference::{Conditions, Reference, learn},
     report,
-    units::{Amperes, Volts},
+    units::Amperes,
 };
 
 /// Judge readings that exist already against known-good boards
@@ -49,12 +49,8 @@ pub(super) struct Args {
     /// Leave bad rows out instead of stopping at the first
     #[arg(long)]
     keep_good_rows: bool,
-    /// Standard deviation between good boards to assume where they cannot tell it, in millivolts
-    #[arg(long, value_name = "MILLIVOLTS")]
-    assume_spread: Option<f64>,
-    /// Share of good boards that may be flagged at any of their pins
-    #[arg(long, value_name = "SHARE")]
-    false_alarms: Option<f64>,
+    #[command(flatten)]
+    assumptions: options::Assumptions,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -153,33 +149,22 @@ fn reference(
 
 fn assumptions(args: &Args) -> Result<Assumptions, Failure> {
     let mut assumptions = Assumptions::default();
-    if let Some(millivolts) = args.assume_spread {
-        if !(0.0..=1000.0).contains(&millivolts) {
-            return Err(usage(format!(
-                "expected --assume-spread from 0 to 1000 millivolts, found {millivolts}"
-            )));
-        }
-        assumptions.spread = Volts::of(millivolts * 1e-3);
+    if let Some(spread) = args.assumptions.spread()? {
+        assumptions.spread = spread;
     }
     if let Some(milliamperes) = args.test_current {
         if !(0.001..=100.0).contains(&milliamperes) {
-            return Err(usage(format!(
-                "expected --test-current from 0.001 to 100 milliamperes, found {milliamperes}"
-            )));
+            return Err(Failure::new(
+                ExitStatus::Usage,
+                format!("expected --test-current from 0.001 to 100 milliamperes, found {milliamperes}"),
+            ));
         }
         assumptions.board_current = Some(Amperes::of(milliamperes * 1e-3));
     }
-    if let Some(share) = args.false_alarms {
-        if !(share > 0.0 && share < 1.0) {
-            return Err(usage(format!("expected --false-alarms between 0 and 1, found {share}")));
-        }
+    if let Some(share) = args.assumptions.false_alarms()? {
         assumptions.false_alarms = share;
     }
     Ok(assumptions)
-}
-
-fn usage(message: String) -> Failure {
-    Failure::new(ExitStatus::Usage, message)
 }
 
 /// A differing board outweighs an inconclusive one, which outweighs a match.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args as Arguments;
 use directories::ProjectDirs;
 
-use super::inputs;
+use super::{inputs, options};
 use crate::{
     configuration::Configuration, exit_status::ExitStatus, failure::Failure, meter::Profile, port::Address,
 };
@@ -19,8 +19,12 @@ pub(super) struct Args {
     pub(super) config: Option<PathBuf>,
 }
 
-/// Meter profile where neither the command line nor the configuration names one.
-pub(super) const PROFILE: &str = "bench-stream";
+/// What a command takes from the configuration where nothing was typed.
+pub(super) struct Defaults<'a> {
+    asked: &'a Args,
+    said: Configuration,
+    needs_ports: bool,
+}
 
 impl Args {
     /// Reads the configuration. One that was named must be there; the user's own may be absent.
@@ -45,22 +49,15 @@ impl Args {
         })
     }
 
-    /// The port of the switching board: what was typed, else what is configured.
-    pub(super) fn jig(
-        &self,
-        typed: Option<Address>,
-        configured: Option<Address>,
-    ) -> Result<Address, Failure> {
-        typed.or(configured).ok_or_else(|| self.no_port("--jig", "switching board"))
-    }
-
-    /// The port of the meter: what was typed, else what is configured.
-    pub(super) fn meter(
-        &self,
-        typed: Option<Address>,
-        configured: Option<Address>,
-    ) -> Result<Address, Failure> {
-        typed.or(configured).ok_or_else(|| self.no_port("--meter", "meter"))
+    /// Reads the configuration for a command that has options for what is in it. The practice bench takes only people
+    /// and places from it: it is the same bench everywhere.
+    pub(super) fn defaults(&self, practice: bool) -> Result<Defaults<'_>, Failure> {
+        let whole = self.load()?;
+        let said = match practice {
+            true => Configuration { operator: whole.operator, data: whole.data, ..Configuration::default() },
+            false => whole,
+        };
+        Ok(Defaults { asked: self, said, needs_ports: !practice })
     }
 
     /// The port of the meter and its profile, for a command that takes the port without an option before it.
@@ -71,7 +68,7 @@ impl Args {
     ) -> Result<(Address, Profile), Failure> {
         let config = self.load()?;
         let port = typed.or(config.meter).ok_or_else(|| self.no_port("PORT", "meter"))?;
-        Ok((port, inputs::profile(profile.or(config.profile.as_deref()).unwrap_or(PROFILE))?))
+        Ok((port, inputs::profile(profile.or(config.profile.as_deref()).unwrap_or(options::PROFILE))?))
     }
 
     fn no_port(&self, option: &str, device: &str) -> Failure {
@@ -91,6 +88,63 @@ impl Args {
             Some(path) => path.display().to_string(),
             None => "the configuration".to_owned(),
         }
+    }
+}
+
+impl Defaults<'_> {
+    /// The port of the switching board, which must be known by now.
+    pub(super) fn jig(&self, typed: &mut Option<Address>) -> Result<(), Failure> {
+        self.port(typed, self.said.jig.as_ref(), "--jig", "switching board")
+    }
+
+    /// The port of the meter, which must be known by now.
+    pub(super) fn meter(&self, typed: &mut Option<Address>) -> Result<(), Failure> {
+        self.port(typed, self.said.meter.as_ref(), "--meter", "meter")
+    }
+
+    /// The meter profile.
+    pub(super) fn profile(&self, typed: &mut Option<String>) {
+        fill(typed, self.said.profile.as_ref());
+    }
+
+    /// The wiring file of the jig.
+    pub(super) fn wiring(&self, typed: &mut Option<PathBuf>) {
+        fill(typed, self.said.wiring.as_ref());
+    }
+
+    /// The zero file of the jig.
+    pub(super) fn zero(&self, typed: &mut Option<PathBuf>) {
+        fill(typed, self.said.zero.as_ref());
+    }
+
+    /// The data directory.
+    pub(super) fn data(&self, typed: &mut Option<PathBuf>) {
+        fill(typed, self.said.data.as_ref());
+    }
+
+    /// Who works at the bench.
+    pub(super) fn operator(&self, typed: &mut Option<String>) {
+        fill(typed, self.said.operator.as_ref());
+    }
+
+    fn port(
+        &self,
+        typed: &mut Option<Address>,
+        said: Option<&Address>,
+        option: &str,
+        device: &str,
+    ) -> Result<(), Failure> {
+        fill(typed, said);
+        match typed.is_none() && self.needs_ports {
+            true => Err(self.asked.no_port(option, device)),
+            false => Ok(()),
+        }
+    }
+}
+
+fn fill<T: Clone>(typed: &mut Option<T>, said: Option<&T>) {
+    if typed.is_none() {
+        *typed = said.cloned();
     }
 }
 

@@ -10,7 +10,7 @@ use std::{
 
 use clap::{Args as Arguments, ValueEnum};
 
-use super::{Screen, config, inputs, place};
+use super::{Screen, config, inputs, options, place};
 use crate::{
     configuration::Configuration,
     connector::{Connector, LAST_POSITION, Numbering, PinName, Role, rectangle},
@@ -237,7 +237,7 @@ fn configuration(
     let meter = port(question, &args.meter, &known.meter)?;
     let profile = interview.ask(
         Question::new("--profile", "Meter profile (`pintally meter profiles` lists them)")
-            .or(known.profile.as_deref().unwrap_or(config::PROFILE)),
+            .or(known.profile.as_deref().unwrap_or(options::PROFILE)),
         args.profile.as_deref(),
         |text| inputs::profile(text).map(|_| text.to_owned()).map_err(|failure| failure.error.to_string()),
     )?;
@@ -365,7 +365,7 @@ fn next_steps(connector: Option<&Path>, configuration: &Configuration) -> Vec<St
     steps.push(match &configuration.meter {
         Some(port) => format!(
             "hold the meter's leads together, then apart: pintally meter watch {port} --profile {}",
-            configuration.profile.as_deref().unwrap_or(config::PROFILE)
+            configuration.profile.as_deref().unwrap_or(options::PROFILE)
         ),
         None => "find the meter: pintally meter find".to_owned(),
     });

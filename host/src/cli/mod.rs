@@ -24,6 +24,7 @@ mod logbook;
 mod manual;
 mod meter;
 mod once;
+mod options;
 mod place;
 mod ports;
 mod practice;

@@ -12,8 +12,6 @@ use super::emulation::Emulation;
 use crate::{
     exit_status::ExitStatus,
     failure::Failure,
-    history,
-    log::Header,
     meter::Profile,
     moment::Moment,
     port::{self, Address, PortDevices, SWITCHING_BOARD},
@@ -62,11 +60,6 @@ pub(super) fn data_folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
             })
         }
     }
-}
-
-/// A new file for a session log in the data directory.
-pub(super) fn new_log(data: Option<&Path>, header: &Header) -> Result<PathBuf, Failure> {
-    Ok(history::log_of(&data_folder(data)?, &header.session))
 }
 
 /// Runs the practice bench in real time behind ports of its own.

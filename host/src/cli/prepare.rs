@@ -54,19 +54,29 @@ pub(super) fn source(reference: &Reference, path: Option<&Path>) -> ReferenceSou
 
 /// Standard deviation between good boards that is assumed, from millivolts.
 pub(super) fn spread(millivolts: Option<f64>) -> Result<Option<Volts>, Failure> {
-    let spread = millivolts.map(|millivolts| millivolts * 1e-3);
-    if spread.is_some_and(|volts| !(0.0..=1.0).contains(&volts)) {
-        return Err(Failure::new(ExitStatus::Usage, "expected --assume-spread from 0 to 1000 millivolts"));
+    match millivolts {
+        Some(millivolts) if !(0.0..=1000.0).contains(&millivolts) => Err(Failure::new(
+            ExitStatus::Usage,
+            format!("expected --assume-spread from 0 to 1000 millivolts, found {millivolts}"),
+        )),
+        millivolts => Ok(millivolts.map(|millivolts| Volts::of(millivolts * 1e-3))),
     }
-    Ok(spread.and_then(Volts::new))
 }
 
 /// Share of good boards that may be flagged.
 pub(super) fn false_alarms(share: Option<f64>) -> Result<Option<f64>, Failure> {
-    if share.is_some_and(|share| !(share > 0.0 && share < 1.0)) {
-        return Err(Failure::new(ExitStatus::Usage, "expected --false-alarms between 0 and 1"));
+    match share {
+        Some(share) if !(share > 0.0 && share < 1.0) => Err(Failure::new(
+            ExitStatus::Usage,
+            format!("expected --false-alarms between 0 and 1, found {share}"),
+        )),
+        share => Ok(share),
     }
-    Ok(share)
+}
+
+/// Who works at the board, as it stands in a log.
+pub(super) fn operator(name: Option<&str>) -> Result<Option<String>, Failure> {
+    name.map(|name| checked_name("--operator", name)).transpose()
 }
 
 /// A name that may be shown.

@@ -14,12 +14,8 @@ use std::path::PathBuf;
 use clap::{Args as Arguments, ValueEnum};
 
 use super::{
-    Screen, config, emulation,
-    emulation::Emulation,
-    inputs,
-    logbook::Logbook,
-    once, place, prepare,
-    verdict::{self, Format},
+    Screen, config, emulation, emulation::Emulation, inputs, logbook::Logbook, once, options, place, prepare,
+    verdict,
 };
 use crate::{
     connector::{Connector, PinName, Wiring},
@@ -51,15 +47,11 @@ use {
 /// as a foot switch for Enter.
 #[derive(Debug, Clone, Arguments)]
 pub(super) struct Args {
-    /// Port of the meter: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
-    meter: Option<Address>,
+    #[command(flatten)]
+    meter: options::Meter,
     /// Port of a switching board whose button is the foot switch and whose buzzer sounds; no channel is closed
     #[arg(long, value_name = "PORT", conflicts_with = "practice")]
     jig: Option<Address>,
-    /// Meter profile: a shipped one by name, or a file; `bench-stream` where the configuration names none
-    #[arg(long, value_name = "PROFILE")]
-    profile: Option<String>,
     /// Connector file, TOML or CSV; for practice a demonstration connector stands ready
     #[arg(long, value_name = "FILE", required_unless_present_any = ["practice", "resume"])]
     connector: Option<PathBuf>,
@@ -75,45 +67,16 @@ pub(super) struct Args {
     /// Expect nothing and judge nothing: the readings of a known-good board are the result
     #[arg(long, conflicts_with_all = ["reference", "known_good", "resume"])]
     learn: bool,
-    /// Ticket number or other name of the board
-    #[arg(long, value_name = "NAME")]
-    board: Option<String>,
     /// Who probes
     #[arg(long, value_name = "NAME")]
     operator: Option<String>,
     /// Pins that were repaired, asked for first: A4,A5
     #[arg(long, value_name = "PINS", value_delimiter = ',')]
     repaired: Vec<String>,
-    /// Repair notes, TOML: what was found and done at each pin; these pins come first
-    #[arg(long, value_name = "FILE")]
-    repair: Option<PathBuf>,
-    /// What to test once the board has power, TOML with `checklist = [...]`; shown at the end
-    #[arg(long, value_name = "FILE")]
-    checklist: Option<PathBuf>,
-    /// A note for the log
-    #[arg(long, value_name = "TEXT")]
-    note: Option<String>,
-    /// Confirm, without being asked, that battery and power are off and the board is discharged
-    #[arg(long)]
-    unpowered: bool,
-    /// Go on although the board shows signs of life; the reason goes into the log
-    #[arg(long, value_name = "REASON")]
-    override_alive: Option<String>,
-    /// Write the session log here; a new file in the data directory where none is given
-    #[arg(long, value_name = "FILE")]
-    log: Option<PathBuf>,
-    /// Data directory, for the session log
-    #[arg(long, value_name = "DIR")]
-    data: Option<PathBuf>,
-    /// How to print the judgement
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
-    /// Standard deviation between good boards to assume where they cannot tell it, in millivolts
-    #[arg(long, value_name = "MILLIVOLTS")]
-    assume_spread: Option<f64>,
-    /// Share of good boards that may be flagged at any of their pins
-    #[arg(long, value_name = "SHARE")]
-    false_alarms: Option<f64>,
+    #[command(flatten)]
+    one_board: options::OneBoard,
+    #[command(flatten)]
+    assumptions: options::Assumptions,
     /// Say what happens in plain lines instead of on a live screen
     #[arg(long)]
     plain: bool,
@@ -137,16 +100,13 @@ pub(super) struct Args {
 
 impl Args {
     /// What was typed, and what the configuration says where nothing was. A switching board is only used as a foot
-    /// switch if it was named: it may not be plugged in. Practice is the same everywhere.
+    /// switch if it was named: it may not be plugged in.
     fn filled(&self) -> Result<Self, Failure> {
-        let config = self.config.load()?;
+        let defaults = self.config.defaults(self.practice)?;
         let mut args = self.clone();
-        args.operator = args.operator.or(config.operator);
-        args.data = args.data.or(config.data);
-        if !args.practice {
-            args.profile = args.profile.or(config.profile);
-            args.meter = Some(self.config.meter(args.meter, config.meter)?);
-        }
+        args.meter.fill(&defaults)?;
+        args.one_board.fill(&defaults);
+        defaults.operator(&mut args.operator);
         Ok(args)
     }
 }
@@ -170,10 +130,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     let resumed = args.resume.as_deref().map(|path| Resumed::read(path, screen)).transpose()?;
     let (profile, connector) = match &resumed {
         Some(Resumed { session, .. }) => (session.profile.clone(), session.header.connector.clone()),
-        None => (
-            inputs::profile(args.profile.as_deref().unwrap_or(config::PROFILE))?,
-            inputs::connector_and_wiring(args.connector.as_deref(), None)?.0,
-        ),
+        None => (args.meter.profile()?, inputs::connector_and_wiring(args.connector.as_deref(), None)?.0),
     };
     let emulation = match args.practice {
         true => Some(Emulation::new(&args.emulation, connector.clone(), None, profile.clone())?),
@@ -189,36 +146,27 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         return Err(Failure::new(ExitStatus::Data, "expected a session by hand, found one of a jig")
             .hint("a sweep cannot be carried on by hand: probe the board from the start"));
     };
-    let confirmed_by = prepare::confirm(args.practice, args.unpowered, args.operator.as_deref(), screen)?;
+    let operator = args.operator.as_deref();
+    let confirmed_by = args.one_board.confirm(args.practice, operator, screen)?;
 
-    let (path, home) = match &args.log {
-        Some(path) => (path.clone(), None),
-        None => {
-            let home = place::data_folder(args.data.as_deref())?;
-            (place::new_log(Some(&home), &session.header)?, Some(home))
-        }
-    };
     let policy = if args.instant { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
-    let mut logbook = Logbook::begin(&path, session.header.clone(), policy)?;
+    let options::Begun { mut logbook, home } = args.one_board.begin(&session.header, policy)?;
     let (mut walk, since) = match resumed {
         Some(resumed) => resumed.into_walk(&mut logbook),
         None => (Walk::new(setting, &session.profile), Moment::START),
     };
-    once::note_confirmations(&mut logbook, &confirmed_by);
-    if let Some(text) = &args.note {
-        logbook.note(LogEvent::Note { text: text.clone() });
-    }
-    if let Some(why) = &args.override_alive {
-        let by = args.operator.clone().unwrap_or_else(|| "operator".to_owned());
-        logbook.note(LogEvent::Override { what: "signs of a live board".to_owned(), by, why: why.clone() });
-    }
+    args.one_board.note(&confirmed_by, operator, &mut logbook);
 
     let score = Score {
         connector: connector.clone(),
         profile: session.profile.clone(),
-        meter_port: args.meter.as_ref().map_or_else(|| "the practice hand".to_owned(), ToString::to_string),
+        meter_port: args
+            .meter
+            .meter
+            .as_ref()
+            .map_or_else(|| "the practice hand".to_owned(), ToString::to_string),
         jig_port: args.jig.as_ref().map(ToString::to_string),
-        override_alive: args.override_alive.is_some(),
+        override_alive: args.one_board.override_alive.is_some(),
     };
     let (mut view, keyboard) = view(args, &session, &walk)?;
     let mut bench = bench(args, &session, emulation.as_ref(), since, keyboard)?;
@@ -278,7 +226,7 @@ fn bench(
     since: Moment,
     keyboard: Keyboard,
 ) -> Result<Box<dyn Bench>, Failure> {
-    match (emulation, &args.meter) {
+    match (emulation, &args.meter.meter) {
         (Some(emulation), _) if args.instant => Ok(Box::new(emulation.hand(since)?)),
         (Some(emulation), _) => Ok(Box::new(desk::Paced::new(emulation.hand(since)?, since, keyboard))),
         (None, Some(meter)) => {
@@ -326,9 +274,9 @@ fn finish(
         logbook.note(LogEvent::Judgement { value });
     }
     warn(logbook.end(Ending::Complete, None), screen);
-    let status = verdict::print(connector, &readings, judgement.as_ref(), args.format, screen)?;
+    let status = verdict::print(connector, &readings, judgement.as_ref(), args.one_board.format, screen)?;
     let notes = &session.settings.repair;
-    verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.format, screen)?;
+    verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.one_board.format, screen)?;
     let (touches, extra) = probed.touches;
     screen.tell(&format!(
         "\nprobed {} pins in {:.1} s, {touches} touches, {extra} of them asked for again",
@@ -362,11 +310,7 @@ fn header(
     started: String,
     screen: &mut Screen,
 ) -> Result<Header, Failure> {
-    let board = match (&args.board, emulation) {
-        (Some(name), _) => Some(prepare::checked_name("--board", name)?),
-        (None, Some(emulation)) => Some(emulation.board()),
-        (None, None) => None,
-    };
+    let board = args.one_board.name(emulation)?;
     let reference = match args.learn {
         true => None,
         false => prepare::reference(
@@ -377,26 +321,14 @@ fn header(
             screen,
         )?,
     };
-    let repaired = inputs::pins("--repaired", &args.repaired, connector)?;
-    let settings = Settings {
-        repaired: repaired.into_iter().map(|pin| connector.pins[pin].name.clone()).collect(),
-        override_alive: args.override_alive.clone(),
-        assumed_spread: prepare::spread(args.assume_spread)?,
-        false_alarms: prepare::false_alarms(args.false_alarms)?,
-        by_hand: true,
-        repair: inputs::repair(args.repair.as_deref(), args.checklist.as_deref(), connector)?,
-        ..Settings::default()
-    };
+    let settings =
+        Settings { by_hand: true, ..args.one_board.settings(&args.assumptions, &args.repaired, connector)? };
     Ok(Header {
         program: super::PROGRAM.to_owned(),
         session: place::session_name(&started, board.as_deref()),
         started,
         board,
-        operator: args
-            .operator
-            .as_deref()
-            .map(|name| prepare::checked_name("--operator", name))
-            .transpose()?,
+        operator: prepare::operator(args.operator.as_deref())?,
         connector: connector.clone(),
         // By hand nothing is wired: the channels only number the pins.
         wiring: Wiring::straight(connector).or_fail(ExitStatus::Configuration)?,

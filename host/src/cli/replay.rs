@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args as Arguments;
 
 use super::{
-    Screen, inputs,
+    Screen, inputs, prepare,
     verdict::{self, Format},
 };
 use crate::{
@@ -13,7 +13,6 @@ use crate::{
     failure::{Failure, OrFail},
     log::{Ending, LogReader, TroubleKind},
     session::{Replay, Session},
-    units::Volts,
 };
 
 /// Pair and judge a session log again, as it was or with other settings
@@ -52,11 +51,11 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     if let Some(path) = &args.reference {
         session.reference = Some(inputs::reference(path)?);
     }
-    if let Some(millivolts) = args.assume_spread {
-        session.settings.assumed_spread = Volts::new(millivolts * 1e-3);
+    if let Some(spread) = prepare::spread(args.assume_spread)? {
+        session.settings.assumed_spread = Some(spread);
     }
-    if args.false_alarms.is_some() {
-        session.settings.false_alarms = args.false_alarms;
+    if let Some(share) = prepare::false_alarms(args.false_alarms)? {
+        session.settings.false_alarms = Some(share);
     }
     if session.header.program != super::PROGRAM {
         screen.tell(&format!(

@@ -16,18 +16,16 @@ use super::{
     live_sweep::LiveSweep,
     logbook::Logbook,
     once::{self, Judged},
-    place,
+    options, place,
     precheck::{self, Bench},
-    prepare,
-    verdict::{self, Format},
+    prepare, verdict,
 };
 use crate::{
     connector::{Connector, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
-    log::{Ending, Header, LogEvent, SyncPolicy, Zero},
+    log::{Ending, Header, SyncPolicy, Zero},
     meter::Profile,
-    port::Address,
     practice::BenchDevices,
     session::{SWEEP_LIMIT, Session, Settings, ZeroFile},
     sweep::{Devices, Floor, Swept},
@@ -39,15 +37,12 @@ use crate::{
 /// the switching board, meter in diode test.
 #[derive(Debug, Clone, Arguments)]
 pub(super) struct Args {
-    /// Port of the switching board: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
-    jig: Option<Address>,
-    /// Port of the meter: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
-    meter: Option<Address>,
-    /// Meter profile: a shipped one by name, or a file; `bench-stream` where the configuration names none
-    #[arg(long, value_name = "PROFILE")]
-    profile: Option<String>,
+    #[command(flatten)]
+    bench: options::Bench,
+    /// Let the switching board walk alone and stay so long at each pin, in milliseconds, for a meter that streams: nothing
+    /// is decided on the way, and pins that were left before their readings agreed are not settled
+    #[arg(long, value_name = "MILLISECONDS", value_parser = clap::value_parser!(u32).range(1..=60_000))]
+    dwell_ms: Option<u32>,
     /// Connector file, TOML or CSV; on the practice bench a demonstration connector stands ready
     #[arg(long, value_name = "FILE", required_unless_present = "practice")]
     connector: Option<PathBuf>,
@@ -60,31 +55,14 @@ pub(super) struct Args {
     /// Judge by these readings of known-good boards, CSV with board,pin,reading
     #[arg(long, value_name = "FILE")]
     known_good: Option<PathBuf>,
-    /// Ticket number or other name of the board
-    #[arg(long, value_name = "NAME")]
-    board: Option<String>,
     /// Who sweeps
     #[arg(long, value_name = "NAME")]
     operator: Option<String>,
     /// Pins that were repaired, visited first: A4,A5
     #[arg(long, value_name = "PINS", value_delimiter = ',')]
     repaired: Vec<String>,
-    /// Repair notes, TOML: what was found and done at each pin; these pins come first
-    #[arg(long, value_name = "FILE")]
-    repair: Option<PathBuf>,
-    /// What to test once the board has power, TOML with `checklist = [...]`; shown at the end
-    #[arg(long, value_name = "FILE")]
-    checklist: Option<PathBuf>,
-    /// A note for the log
-    #[arg(long, value_name = "TEXT")]
-    note: Option<String>,
-    /// Time from closing a channel to reading, in milliseconds
-    #[arg(long, value_name = "MILLISECONDS", default_value_t = 3)]
-    settle_ms: u16,
-    /// Let the switching board walk alone and stay so long at each pin, in milliseconds, for a meter that streams: nothing
-    /// is decided on the way, and pins that were left before their readings agreed are not settled
-    #[arg(long, value_name = "MILLISECONDS", value_parser = clap::value_parser!(u32).range(1..=60_000))]
-    dwell_ms: Option<u32>,
+    #[command(flatten)]
+    one_board: options::OneBoard,
     /// Subtract the path resistances in this file (`pintally jig zero` writes it)
     #[arg(long, value_name = "FILE")]
     zero: Option<PathBuf>,
@@ -97,30 +75,8 @@ pub(super) struct Args {
     /// What this switching board is called, where its microcontroller has no number of its own
     #[arg(long, value_name = "NAME")]
     jig_name: Option<String>,
-    /// Confirm, without being asked, that battery and power are off and the board is discharged
-    #[arg(long)]
-    unpowered: bool,
-    /// Go on although the board shows signs of life; the reason goes into the log
-    #[arg(long, value_name = "REASON")]
-    override_alive: Option<String>,
-    /// Write the session log here; a new file in the data directory where none is given
-    #[arg(long, value_name = "FILE")]
-    log: Option<PathBuf>,
-    /// Data directory, for the session log
-    #[arg(long, value_name = "DIR")]
-    data: Option<PathBuf>,
-    /// How to print the judgement
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
-    /// Standard deviation between good boards to assume where they cannot tell it, in millivolts
-    #[arg(long, value_name = "MILLIVOLTS")]
-    assume_spread: Option<f64>,
-    /// Share of good boards that may be flagged at any of their pins
-    #[arg(long, value_name = "SHARE")]
-    false_alarms: Option<f64>,
-    /// Say less on the way
-    #[arg(long)]
-    quiet: bool,
+    #[command(flatten)]
+    assumptions: options::Assumptions,
     /// Show the rows on a live screen while the sweep runs
     #[arg(long)]
     live: bool,
@@ -139,39 +95,26 @@ pub(super) struct Args {
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let args = &args.filled()?;
-    let profile = inputs::profile(args.profile.as_deref().unwrap_or(config::PROFILE))?;
+    let profile = args.bench.meter.profile()?;
     let (connector, wiring) =
         inputs::connector_and_wiring(args.connector.as_deref(), args.wiring.as_deref())?;
     let emulation = match args.practice {
         true => Some(Emulation::new(&args.emulation, connector.clone(), wiring.clone(), profile.clone())?),
         false => None,
     };
-    let zero =
-        zero::load(args.zero.as_deref(), args.zero_days, args.zero_sweeps, args.data.as_deref(), screen)?;
+    let (operator, data) = (args.operator.as_deref(), args.one_board.data.as_deref());
+    let zero = zero::load(args.zero.as_deref(), args.zero_days, args.zero_sweeps, data, screen)?;
     let header = header(args, &connector, wiring, &profile, emulation.as_ref(), zero.as_ref(), screen)?;
     let session = Session::new(header).or_fail(ExitStatus::Configuration)?;
     if !args.practice {
-        cautions::at_first_sweep(args.data.as_deref(), screen);
+        cautions::at_first_sweep(data, screen);
     }
-    let confirmed_by = prepare::confirm(args.practice, args.unpowered, args.operator.as_deref(), screen)?;
+    let confirmed_by = args.one_board.confirm(args.practice, operator, screen)?;
 
-    let (path, home) = match &args.log {
-        Some(path) => (path.clone(), None),
-        None => {
-            let home = place::data_folder(args.data.as_deref())?;
-            (place::new_log(Some(&home), &session.header)?, Some(home))
-        }
-    };
     let policy = if args.practice { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
-    let mut logbook = Logbook::begin(&path, session.header.clone(), policy)?;
-    once::note_confirmations(&mut logbook, &confirmed_by);
-    if let Some(text) = &args.note {
-        logbook.note(LogEvent::Note { text: text.clone() });
-    }
-    if let Some(why) = &args.override_alive {
-        let by = args.operator.clone().unwrap_or_else(|| "operator".to_owned());
-        logbook.note(LogEvent::Override { what: "signs of a live board".to_owned(), by, why: why.clone() });
-    }
+    let options::Begun { mut logbook, home } = args.one_board.begin(&session.header, policy)?;
+    let path = logbook.path.clone();
+    args.one_board.note(&confirmed_by, operator, &mut logbook);
 
     let (mut bench, ports) = bench(args, &session, emulation.as_ref())?;
     let expected = precheck::Expected { called: args.jig_name.as_deref(), zero: zero.as_ref() };
@@ -192,24 +135,16 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
 }
 
 impl Args {
-    /// What was typed, and what the configuration says where nothing was. The practice bench takes only people and
-    /// places from it: it is the same bench everywhere.
+    /// What was typed, and what the configuration says where nothing was.
     fn filled(&self) -> Result<Self, Failure> {
-        let typed = self.clone();
-        let config = self.config.load()?;
-        let filled =
-            Self { operator: typed.operator.or(config.operator), data: typed.data.or(config.data), ..typed };
-        if filled.practice {
-            return Ok(filled);
-        }
-        Ok(Self {
-            jig: Some(self.config.jig(filled.jig, config.jig)?),
-            meter: Some(self.config.meter(filled.meter, config.meter)?),
-            profile: filled.profile.or(config.profile),
-            wiring: filled.wiring.or(config.wiring),
-            zero: filled.zero.or(config.zero),
-            ..filled
-        })
+        let defaults = self.config.defaults(self.practice)?;
+        let mut args = self.clone();
+        args.bench.fill(&defaults)?;
+        args.one_board.fill(&defaults);
+        defaults.operator(&mut args.operator);
+        defaults.wiring(&mut args.wiring);
+        defaults.zero(&mut args.zero);
+        Ok(args)
     }
 }
 
@@ -222,7 +157,9 @@ fn walk(
     logbook: &mut Logbook,
     screen: &mut Screen,
 ) -> Result<Swept, Failure> {
-    if let Some(refused) = once::refused_for_volts(devices, ports, session, logbook, args.quiet, screen) {
+    if let Some(refused) =
+        once::refused_for_volts(devices, ports, session, logbook, screen.is_quiet(), screen)
+    {
         return Ok(refused);
     }
     if let Some(dwell) = args.dwell_ms {
@@ -230,7 +167,7 @@ fn walk(
     }
     let live = if args.live { LiveSweep::take(session)? } else { None };
     let Some(mut live) = live else {
-        return Ok(once::sweep(devices, ports, session, logbook, args.quiet, screen));
+        return Ok(once::sweep(devices, ports, session, logbook, screen.is_quiet(), screen));
     };
     let swept = once::sweep_watched(devices, ports, session, logbook, &mut |notice| live.notice(notice));
     live.give_back(screen);
@@ -244,21 +181,20 @@ fn bench(
     emulation: Option<&Emulation>,
 ) -> Result<(Bench, [String; 2]), Failure> {
     let stop = once::stop_switch();
-    match (emulation, &args.jig, &args.meter) {
-        (Some(emulation), _, _) if args.instant => {
+    match emulation {
+        Some(emulation) if args.instant => {
             let ports = ["the practice bench".to_owned(), "the practice bench".to_owned()];
             Ok((Bench::Instant(Box::new(BenchDevices::new(emulation.bench()?))), ports))
         }
-        (Some(emulation), _, _) => {
+        Some(emulation) => {
             let (devices, ports, orders) = place::serve_with_hands(emulation, &session.profile, stop)?;
             Ok((Bench::Served(devices, orders), ports))
         }
-        (None, Some(jig), Some(meter)) => {
-            let once::Bench { devices, ports } = once::open(jig, meter, &session.profile.port, stop)?;
-            let asks = !args.unpowered && std::io::stdin().is_terminal();
+        None => {
+            let once::Bench { devices, ports } = args.bench.open(&session.profile, stop)?;
+            let asks = !args.one_board.unpowered && std::io::stdin().is_terminal();
             Ok((Bench::Ports(devices, asks.then(Operator::new)), ports))
         }
-        _ => Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
     }
 }
 
@@ -273,23 +209,29 @@ fn show(
     screen: &mut Screen,
 ) -> Result<ExitStatus, Failure> {
     let connector = &session.header.connector;
-    let status = verdict::print(connector, &judged.readings, judged.judgement.as_ref(), args.format, screen)?;
+    let status = verdict::print(
+        connector,
+        &judged.readings,
+        judged.judgement.as_ref(),
+        args.one_board.format,
+        screen,
+    )?;
     let notes = &session.settings.repair;
     verdict::print_repair(
         connector,
         notes,
         &judged.readings,
         judged.judgement.as_ref(),
-        args.format,
+        args.one_board.format,
         screen,
     )?;
-    verdict::print_zero(session, args.format, screen)?;
+    verdict::print_zero(session, args.one_board.format, screen)?;
     if let Some(text) = args.dwell_ms.and_then(|_| verdict::unsettled(connector, &swept.values)) {
         screen.tell(&format!(
             "{text}; let the switching board stay longer with --dwell-ms, or wait for each pin without it"
         ));
     }
-    if !args.quiet {
+    if !screen.is_quiet() {
         let pins = session.setting().plan.pins();
         match args.dwell_ms {
             Some(_) => {
@@ -344,11 +286,7 @@ fn header(
     screen: &mut Screen,
 ) -> Result<Header, Failure> {
     let started = place::now();
-    let board = match (&args.board, emulation) {
-        (Some(name), _) => Some(prepare::checked_name("--board", name)?),
-        (None, Some(emulation)) => Some(emulation.board()),
-        (None, None) => None,
-    };
+    let board = args.one_board.name(emulation)?;
     let wiring = match (wiring, emulation) {
         (_, Some(emulation)) => emulation.setup.wiring.clone(),
         (Some(wiring), None) => wiring,
@@ -361,16 +299,16 @@ fn header(
         emulation,
         screen,
     )?;
+    let settings = Settings {
+        settle_us: args.bench.settle_us(),
+        ..args.one_board.settings(&args.assumptions, &args.repaired, connector)?
+    };
     Ok(Header {
         program: super::PROGRAM.to_owned(),
         session: place::session_name(&started, board.as_deref()),
         started,
         board,
-        operator: args
-            .operator
-            .as_deref()
-            .map(|name| prepare::checked_name("--operator", name))
-            .transpose()?,
+        operator: prepare::operator(args.operator.as_deref())?,
         connector: connector.clone(),
         wiring: wiring.clone(),
         profile: profile.to_toml(),
@@ -379,22 +317,7 @@ fn header(
             Some(zero) => Some(zero::fitting(zero, connector, &wiring, profile)?),
             None => emulation.map(Emulation::zero).filter(|zero: &Zero| !zero.paths.is_empty()),
         },
-        settings: settings(args, connector)?.to_value(),
+        settings: settings.to_value(),
         practice: emulation.map(Emulation::describe),
-    })
-}
-
-fn settings(args: &Args, connector: &Connector) -> Result<Settings, Failure> {
-    let repaired = inputs::pins("--repaired", &args.repaired, connector)?;
-    let repaired = repaired.into_iter().map(|pin| connector.pins[pin].name.clone()).collect();
-    Ok(Settings {
-        repaired,
-        settle_us: u32::from(args.settle_ms) * 1000,
-        override_alive: args.override_alive.clone(),
-        assumed_spread: prepare::spread(args.assume_spread)?,
-        false_alarms: prepare::false_alarms(args.false_alarms)?,
-        batch: None,
-        by_hand: false,
-        repair: inputs::repair(args.repair.as_deref(), args.checklist.as_deref(), connector)?,
     })
 }

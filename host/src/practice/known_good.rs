@@ -1,11 +1,8 @@
 //! Known-good boards of a design, read pin by pin without a jig.
 
 use super::{
-    circuit::SolveError,
-    design::Design,
-    plan::FaultError,
-    random::Random,
-    specimen::{DirectMeter, Specimen},
+    circuit::SolveError, design::Design, direct::DirectMeter, plan::FaultError, random::Random,
+    specimen::Specimen,
 };
 use crate::readings::BoardReadings;
 
@@ -52,4 +49,23 @@ pub fn known_good(
             specimen.read(meter).map_err(|source| KnownGoodError::Unsolved { board, source })
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::practice::{draw_faults, sample};
+
+    #[test]
+    fn the_same_seeds_make_the_same_boards() {
+        let design = || Design::new(&sample::connector(), 3);
+        let (one, two) = (design(), design());
+        assert_eq!(one, two);
+        assert_eq!(draw_faults(&one, 5), draw_faults(&two, 5));
+        let meter = DirectMeter::default();
+        let set = known_good(&one, 5, 9, &meter).unwrap();
+        assert_eq!(set, known_good(&two, 5, 9, &meter).unwrap());
+        assert_ne!(set[0].values, set[1].values, "boards differ among themselves");
+        assert_ne!(one, Design::new(&sample::connector(), 4));
+    }
 }

@@ -1,29 +1,17 @@
-//! The common line of the jig: what the meter's black lead touches, and how its voltage goes with time.
-//!
-//! Most of the time nothing moves: the solution that belongs to a closed channel is found once and kept. Only
-//! while a capacitor is still on its way is the circuit followed in steps.
+//! The common line of the jig: what the meter's black lead touches, and what is switched, plugged and driven there.
 
 use std::collections::VecDeque;
 
 use protocol::Channel;
 
 use super::{
-    circuit::{Charge, Drive, Node, Solution, SolveError, Solver, Stride, Switch},
+    circuit::{Drive, Node, SolveError, Solver, Switch},
+    course::{Course, Rest},
     jig::JigSetup,
     specimen::Specimen,
     wires::Wires,
 };
 use crate::{meter::DiodeSource, moment::Moment, units::Volts};
-
-/// Error of a step of time before the two half steps cancel most of it, against meters that show 0.1 mV.
-const TOLERANCE: Volts = Volts::of(100e-6);
-
-/// Capacitors this near to where they are going count as there.
-const ARRIVED: Volts = Volts::of(20e-6);
-
-/// First step of time after a change and shortest of all, in seconds: a hundredth of what the fastest meter looks at
-/// once.
-const SHORTEST_STEP: f64 = 20e-6;
 
 /// The line with the board and the meter on it, at one moment.
 #[derive(Debug)]
@@ -52,34 +40,6 @@ pub struct CommonLine {
     rests: Vec<Option<Rest>>,
     /// The first solution that could not be found.
     trouble: Option<SolveError>,
-}
-
-/// Where the circuit settles.
-#[derive(Debug, Clone)]
-struct Rest {
-    voltage: Volts,
-    charge: Charge,
-}
-
-#[derive(Debug)]
-enum Course {
-    /// Nothing is known but the charge at the moment of the last change.
-    Fresh(Moment, Charge),
-    /// On the way: the step in progress.
-    Moving(Box<Moving>),
-    /// Everything has settled.
-    Resting(Rest),
-}
-
-#[derive(Debug)]
-struct Moving {
-    began: Moment,
-    /// Start of the step, in seconds after `began`.
-    from_s: f64,
-    from: Volts,
-    from_charge: Charge,
-    stride: Stride,
-    to: Volts,
 }
 
 impl CommonLine {
@@ -169,18 +129,14 @@ impl CommonLine {
             return Volts::of(-self.sensed(at).unwrap_or(Volts::ZERO).get());
         }
         self.go_to(at);
-        self.last = match &self.course {
-            Course::Resting(rest) => rest.voltage,
-            Course::Moving(moving) => moving.voltage(self.now),
-            Course::Fresh(..) => self.last,
-        };
+        self.last = self.course.voltage(self.now).unwrap_or(self.last);
         self.drive().shown(self.last)
     }
 
     /// What a sense input sees: the line against ground, above it positive, with the meter's plugs out for that moment.
     pub fn sensed(&mut self, at: Moment) -> Option<Volts> {
         self.go_to(at);
-        let charge = self.charge();
+        let charge = self.course.charge(self.now);
         let unplugged = Drive { source: None, ..self.drive() };
         let solution = self.solver.instant(&unplugged, &charge).map_err(|error| self.note(error)).ok()?;
         Some(Volts::of(-solution.at(self.common).get()))
@@ -226,65 +182,27 @@ impl CommonLine {
 
     /// Forgets the course but not the charge.
     fn change(&mut self) {
-        self.course = Course::Fresh(self.now, self.charge());
-    }
-
-    fn charge(&self) -> Charge {
-        match &self.course {
-            Course::Fresh(_, charge) => charge.clone(),
-            Course::Moving(moving) => moving.charge(self.now),
-            Course::Resting(rest) => rest.charge.clone(),
-        }
+        self.course = Course::Fresh(self.now, self.course.charge(self.now));
     }
 
     /// Passes time while nothing is switched.
     fn pass(&mut self, at: Moment) {
         self.now = self.now.max(at);
-        let rested = match &self.course {
-            Course::Resting(_) => true,
-            Course::Moving(moving) => moving.end_s() >= moving.elapsed_s(self.now),
-            Course::Fresh(..) => false,
-        };
-        if rested {
+        if self.course.reaches(self.now) {
             return;
         }
         if let Err(error) = self.follow() {
             self.note(error);
             // The last voltage stays, rather than an invented one.
-            let rest = Rest { voltage: self.last, charge: self.charge() };
-            self.course = Course::Resting(rest);
+            let charge = self.course.charge(self.now);
+            self.course = Course::Resting(Rest { voltage: self.last, charge });
         }
     }
 
-    /// Steps until the present lies inside a step, or everything rests.
     fn follow(&mut self) -> Result<(), SolveError> {
         let drive = self.drive();
         let rest = self.rest(&drive)?;
-        loop {
-            let charge = match &self.course {
-                Course::Resting(_) => return Ok(()),
-                Course::Moving(moving) if moving.end_s() >= moving.elapsed_s(self.now) => return Ok(()),
-                Course::Fresh(_, charge) => charge.clone(),
-                Course::Moving(moving) => moving.stride.charge.clone(),
-            };
-            if charge.distance(&rest.charge).get() <= ARRIVED.get() {
-                self.course = Course::Resting(rest);
-                return Ok(());
-            }
-            let (began, from_s, from, wish) = match &self.course {
-                Course::Moving(moving) => {
-                    (moving.began, moving.end_s(), moving.stride.end.clone(), moving.stride.next)
-                }
-                Course::Fresh(began, _) => {
-                    (*began, 0.0, self.solver.instant(&drive, &charge)?, SHORTEST_STEP)
-                }
-                Course::Resting(_) => return Ok(()),
-            };
-            let stride = self.solver.stride(&drive, &charge, &from, [SHORTEST_STEP, wish], TOLERANCE)?;
-            let (from, to) = (from.at(self.leads), stride.end.at(self.leads));
-            self.course =
-                Course::Moving(Box::new(Moving { began, from_s, from, from_charge: charge, stride, to }));
-        }
+        self.course.follow(&self.solver, &drive, self.leads, &rest, self.now)
     }
 
     /// Where the present drive settles.
@@ -294,36 +212,12 @@ impl CommonLine {
         if let Some(Some(rest)) = &kept {
             return Ok(rest.clone());
         }
-        let solution: Solution = self.solver.operating_point(drive)?;
+        let solution = self.solver.operating_point(drive)?;
         let rest = Rest { voltage: solution.at(self.leads), charge: self.solver.charge_of(&solution) };
         if let Some(kept) = kept {
             *kept = Some(rest.clone());
         }
         Ok(rest)
-    }
-}
-
-impl Moving {
-    fn end_s(&self) -> f64 {
-        self.from_s + self.stride.seconds
-    }
-
-    fn elapsed_s(&self, now: Moment) -> f64 {
-        now.since(self.began).as_secs_f64()
-    }
-
-    /// How much of the step is gone. Within a step whose error is held to the tolerance a straight line is as good.
-    fn part(&self, now: Moment) -> f64 {
-        ((self.elapsed_s(now) - self.from_s) / self.stride.seconds).clamp(0.0, 1.0)
-    }
-
-    fn voltage(&self, now: Moment) -> Volts {
-        let (from, to) = (self.from.get(), self.to.get());
-        Volts::of(from + (to - from) * self.part(now))
-    }
-
-    fn charge(&self, now: Moment) -> Charge {
-        self.from_charge.towards(&self.stride.charge, self.part(now))
     }
 }
 

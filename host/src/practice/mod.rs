@@ -13,9 +13,11 @@
 
 mod bench;
 pub mod circuit;
+mod course;
 pub mod demo;
 mod design;
 mod devices;
+mod direct;
 pub mod fault;
 mod hand;
 mod jig;
@@ -31,11 +33,13 @@ mod seating;
 pub mod serve;
 mod specimen;
 mod trouble;
+mod truths;
 mod wires;
 
 pub use bench::{Bench, Side};
 pub use design::{Design, Net, NetKind, Part};
 pub use devices::BenchDevices;
+pub use direct::DirectMeter;
 pub use fault::{Fault, Placement, Truth, draw_faults};
 pub use hand::{Habits, HandBench};
 pub use jig::{Jig, JigSetup};
@@ -43,5 +47,6 @@ pub use known_good::{KnownGoodError, known_good};
 pub use line::CommonLine;
 pub use plan::FaultError;
 pub use plate::Plate;
-pub use specimen::{DirectMeter, Specimen, truths};
+pub use specimen::Specimen;
 pub use trouble::{JigTrouble, ParseJigTroubleError};
+pub use truths::truths;

@@ -145,3 +145,28 @@ impl Plan {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::practice::sample;
+
+    #[test]
+    fn faults_that_change_nothing_are_refused() {
+        let design = Design::new(&sample::connector(), 3);
+        for (text, message) in [
+            ("open:A17", "fault `open:A17` changes nothing: the pin is connected to nothing"),
+            ("short:A1", "fault `short:A1` changes nothing: the pin is ground"),
+            ("bridge:B1+B2", "fault `bridge:B1+B2` changes nothing: both pins are on the same net"),
+            ("missing:A1", "fault `missing:A1` changes nothing: no part stands on the net of the pin"),
+            (
+                "charged:A15=1",
+                "fault `charged:A15=1` changes nothing: no capacitor stands on the net of the pin",
+            ),
+            ("open:C9", "fault `open:C9`: expected a pin of connector J1, found `C9`"),
+        ] {
+            let error = Plan::new(&design, &[text.parse().unwrap()]).err().unwrap();
+            assert_eq!(error.to_string(), message);
+        }
+    }
+}

@@ -3,15 +3,14 @@
 use super::{
     circuit::{Circuit, Drive, Node, SolveError, Solver},
     design::{Design, Piece, Point},
-    fault::{Fault, Placement, Truth},
+    fault::{Fault, Placement},
     plan::{FaultError, Plan},
     random::Random,
     seating,
 };
 use crate::{
-    meter::{DiodeSource, Number},
+    meter::DiodeSource,
     physics::Junction,
-    readings::{BoardReadings, PinValue},
     units::{Amperes, Kelvin, Ohms, Volts},
 };
 
@@ -50,29 +49,6 @@ pub struct Specimen {
     reversed: bool,
 }
 
-/// A meter that is held on each pin in turn without a jig: what it drives and how finely it shows.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct DirectMeter {
-    /// Test current.
-    pub source: DiodeSource,
-    /// Power of ten of one count, in volts: −3 for 1 mV.
-    pub exponent: i8,
-    /// Above this it shows overload.
-    pub limit: Volts,
-}
-
-impl Default for DirectMeter {
-    /// A bench meter: 1 mA up to 3.2 V, 1 mV, overload above 2.5 V. Currents and limits of this order are in
-    /// docs/facts.md 2.1.
-    fn default() -> Self {
-        Self {
-            source: DiodeSource::ConstantCurrent { current: Amperes::of(1e-3), compliance: Volts::of(3.2) },
-            exponent: -3,
-            limit: Volts::of(2.5),
-        }
-    }
-}
-
 impl Specimen {
     /// Builds the board of this seed with these faults.
     ///
@@ -82,68 +58,11 @@ impl Specimen {
         let plan = Plan::new(design, faults)?;
         let mut random = Random::new(seed, "board");
         let celsius = TEMPERATURE.0 + TEMPERATURE.1 * random.normal();
-        let temperature = Kelvin::from_celsius(celsius).unwrap_or(Kelvin::ROOM);
-        let mut circuit = Circuit::new(temperature);
-        let points: Vec<Node> = (0..design.points).map(|_| circuit.node()).collect();
-        let node = |point: Point| match point {
-            Point::Ground => Node::GROUND,
-            Point::Inner(at) => points[at],
-        };
-        // Chance is drawn for every part whether it is fitted or not, so that a fault changes nothing else.
-        let chips: Vec<f64> = (0..design.parts.len()).map(|_| CHIP_SPREAD * random.normal()).collect();
-        for (at, part) in design.parts.iter().enumerate() {
-            let lot = chips[part.chip.unwrap_or(at).min(chips.len() - 1)];
-            for piece in &part.pieces {
-                let even = random.between(-1.0, 1.0);
-                let bell = random.normal();
-                if plan.missing.contains(&at) {
-                    continue;
-                }
-                match *piece {
-                    Piece::Resistor(a, b, ohms) => {
-                        circuit.resistor(
-                            node(a),
-                            node(b),
-                            Ohms::of(ohms.get() * (1.0 + RESISTOR_TOLERANCE * even)),
-                        );
-                    }
-                    Piece::Junction(a, b, junction) => {
-                        circuit.junction(node(a), node(b), spread(junction, lot + JUNCTION_SPREAD * bell));
-                    }
-                    Piece::Capacitor(a, b, farads) => {
-                        let initial = plan.charged.iter().find(|(net, _)| design.nets[*net].point == a);
-                        // A net above ground has a negative voltage in the sense of `circuit`.
-                        let initial = initial.map_or(Volts::ZERO, |&(_, volts)| Volts::of(-volts.get()));
-                        let farads = farads * (1.0 + CAPACITOR_TOLERANCE * even);
-                        circuit.capacitor(node(a), node(b), farads, initial);
-                    }
-                }
-            }
-        }
-        for &(a, b, ohms) in &plan.bypasses {
-            let b = b.map_or(Node::GROUND, |net| node(design.nets[net].point));
-            circuit.resistor(node(design.nets[a].point), b, ohms);
-        }
-        for &(net, volts) in &plan.live {
-            circuit.supply(node(design.nets[net].point), Volts::of(-volts.get()), LIVE_RESISTANCE);
-        }
-        let joints: Vec<f64> = plan.joints.iter().map(|_| random.between(JOINT[0], JOINT[1])).collect();
-        let contacts = seating::touched(&design.connector, plan.placement)
-            .into_iter()
-            .map(|pin| {
-                let contact = circuit.node();
-                let touch = random.decades(CONTACT[0], CONTACT[1]);
-                // Bridges and shorts join nets, so that contact and joint need no node between them.
-                if let Some((joint, good)) =
-                    pin.and_then(|pin| Some((plan.joints.get(pin)?, joints.get(pin)?)))
-                    && let Some(extra) = joint.extra
-                {
-                    let ohms = Ohms::of(touch + good + extra.get());
-                    circuit.resistor(contact, node(design.nets[joint.net].point), ohms);
-                }
-                contact
-            })
-            .collect();
+        let mut circuit = Circuit::new(Kelvin::from_celsius(celsius).unwrap_or(Kelvin::ROOM));
+        let nodes = Nodes { design, inner: (0..design.points).map(|_| circuit.node()).collect() };
+        fit_parts(&mut circuit, &nodes, &plan, &mut random);
+        fit_faults(&mut circuit, &nodes, &plan);
+        let contacts = touch(&mut circuit, &nodes, &plan, &mut random);
         let reversed = plan.placement == Some(Placement::LeadsReversed);
         Ok(Self { name: name.to_owned(), circuit, contacts, reversed })
     }
@@ -178,7 +97,8 @@ impl Specimen {
         self.drops_at(source, &self.contacts)
     }
 
-    fn drops_at(&self, source: DiodeSource, contacts: &[Node]) -> Result<Vec<Volts>, SolveError> {
+    /// Likewise, at these contacts alone.
+    pub(super) fn drops_at(&self, source: DiodeSource, contacts: &[Node]) -> Result<Vec<Volts>, SolveError> {
         let solver = Solver::new(&self.circuit)?;
         contacts
             .iter()
@@ -188,74 +108,87 @@ impl Specimen {
             })
             .collect()
     }
-
-    /// Reads each pin without a jig.
-    ///
-    /// # Errors
-    /// [`SolveError`] if the circuit does not settle.
-    pub fn read(&self, meter: &DirectMeter) -> Result<BoardReadings, SolveError> {
-        let values = self.drops(meter.source)?.into_iter().map(|drop| meter.shows(drop)).collect();
-        Ok(BoardReadings { board: self.name.clone(), values })
-    }
 }
 
-impl DirectMeter {
-    /// What it shows for a voltage.
-    #[must_use]
-    pub fn shows(&self, voltage: Volts) -> PinValue {
-        if voltage.get().abs() > self.limit.get() {
-            return PinValue::Overload;
+/// Where the points of a design lie in the circuit of a board.
+struct Nodes<'a> {
+    design: &'a Design,
+    inner: Vec<Node>,
+}
+
+impl Nodes<'_> {
+    fn at(&self, point: Point) -> Node {
+        match point {
+            Point::Ground => Node::GROUND,
+            Point::Inner(at) => self.inner[at],
         }
-        let one = Number { count: 1, exponent: self.exponent }.to_f64();
-        // Saturating: the limit keeps the count far below what an i64 holds.
-        let count = (voltage.get() / one).round() as i64;
-        PinValue::Volts(Number { count, exponent: self.exponent }.to_volts())
+    }
+
+    fn net(&self, net: usize) -> Node {
+        self.at(self.design.nets[net].point)
     }
 }
 
-/// What was put into a board and how far each fault moves its own pins by itself.
-///
-/// # Errors
-/// [`FaultError`] if a fault does not fit the design. A circuit that does not settle counts as not moved.
-pub fn truths(
-    design: &Design,
-    seed: u64,
-    faults: &[Fault],
-    meter: &DirectMeter,
-) -> Result<Vec<Truth>, FaultError> {
-    let capped = |specimen: &Specimen, pins: &[usize]| {
-        let contacts: Vec<Node> = pins.iter().map(|&pin| specimen.contacts[pin]).collect();
-        let drops = specimen.drops_at(meter.source, &contacts).unwrap_or_default();
-        drops.into_iter().map(|drop| drop.get().min(meter.limit.get())).collect::<Vec<_>>()
-    };
-    let good = Specimen::new(design, "good", seed, &[])?;
-    faults
-        .iter()
-        .map(|fault| {
-            let bad = Specimen::new(design, "bad", seed, std::slice::from_ref(fault))?;
-            let pins = affected(design, fault);
-            let (before, after) = (capped(&good, &pins), capped(&bad, &pins));
-            let moves = before.iter().zip(&after).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
-            let pins = pins.into_iter().map(|pin| design.connector.pins[pin].name.clone()).collect();
-            Ok(Truth { fault: fault.clone(), pins, moves: Volts::of(moves) })
-        })
-        .collect()
+/// Solders the parts on, each a little off. Chance is drawn for every part whether it is fitted or not, so that a fault
+/// changes nothing else.
+fn fit_parts(circuit: &mut Circuit, nodes: &Nodes<'_>, plan: &Plan, random: &mut Random) {
+    let Nodes { design, .. } = nodes;
+    let chips: Vec<f64> = (0..design.parts.len()).map(|_| CHIP_SPREAD * random.normal()).collect();
+    for (at, part) in design.parts.iter().enumerate() {
+        let lot = chips[part.chip.unwrap_or(at).min(chips.len() - 1)];
+        for piece in &part.pieces {
+            let even = random.between(-1.0, 1.0);
+            let bell = random.normal();
+            if plan.missing.contains(&at) {
+                continue;
+            }
+            match *piece {
+                Piece::Resistor(a, b, ohms) => {
+                    let ohms = Ohms::of(ohms.get() * (1.0 + RESISTOR_TOLERANCE * even));
+                    circuit.resistor(nodes.at(a), nodes.at(b), ohms);
+                }
+                Piece::Junction(a, b, junction) => {
+                    let junction = spread(junction, lot + JUNCTION_SPREAD * bell);
+                    circuit.junction(nodes.at(a), nodes.at(b), junction);
+                }
+                Piece::Capacitor(a, b, farads) => {
+                    let initial = plan.charged.iter().find(|(net, _)| design.nets[*net].point == a);
+                    // A net above ground has a negative voltage in the sense of `circuit`.
+                    let initial = initial.map_or(Volts::ZERO, |&(_, volts)| Volts::of(-volts.get()));
+                    let farads = farads * (1.0 + CAPACITOR_TOLERANCE * even);
+                    circuit.capacitor(nodes.at(a), nodes.at(b), farads, initial);
+                }
+            }
+        }
+    }
 }
 
-/// Pins whose reading a fault may move by itself.
-fn affected(design: &Design, fault: &Fault) -> Vec<usize> {
-    if matches!(fault, Fault::Placement(_)) {
-        return (0..design.net_of.len()).collect();
+/// Adds what no design has: shorts, bridges, leaks and voltages.
+fn fit_faults(circuit: &mut Circuit, nodes: &Nodes<'_>, plan: &Plan) {
+    for &(a, b, ohms) in &plan.bypasses {
+        circuit.resistor(nodes.net(a), b.map_or(Node::GROUND, |net| nodes.net(net)), ohms);
     }
-    let named: Vec<(usize, usize)> = fault.pins().iter().filter_map(|pin| design.find(pin)).collect();
-    if fault.is_of_a_net() {
-        let mut pins: Vec<usize> = named.iter().flat_map(|&(_, net)| design.pins_of(net)).collect();
-        pins.sort_unstable();
-        pins.dedup();
-        pins
-    } else {
-        named.into_iter().map(|(pin, _)| pin).collect()
+    for &(net, volts) in &plan.live {
+        circuit.supply(nodes.net(net), Volts::of(-volts.get()), LIVE_RESISTANCE);
     }
+}
+
+/// Puts the jig's contacts on the pins, through the joints below them; one node a contact.
+fn touch(circuit: &mut Circuit, nodes: &Nodes<'_>, plan: &Plan, random: &mut Random) -> Vec<Node> {
+    let joints: Vec<f64> = plan.joints.iter().map(|_| random.between(JOINT[0], JOINT[1])).collect();
+    let pins = seating::touched(&nodes.design.connector, plan.placement);
+    let contacts = pins.into_iter().map(|pin| {
+        let contact = circuit.node();
+        let touch = random.decades(CONTACT[0], CONTACT[1]);
+        // Bridges and shorts join nets, so that contact and joint need no node between them.
+        if let Some((joint, good)) = pin.and_then(|pin| Some((plan.joints.get(pin)?, joints.get(pin)?)))
+            && let Some(extra) = joint.extra
+        {
+            circuit.resistor(contact, nodes.net(joint.net), Ohms::of(touch + good + extra.get()));
+        }
+        contact
+    });
+    contacts.collect()
 }
 
 /// The junction of one board: its saturation current off by this logarithm.
@@ -268,7 +201,8 @@ mod tests {
     use super::*;
     use crate::{
         connector::PinName,
-        practice::{NetKind, draw_faults, known_good, sample},
+        practice::{DirectMeter, NetKind, sample},
+        readings::PinValue,
     };
 
     const SEED: u64 = 11;
@@ -444,78 +378,5 @@ mod tests {
                 }
             }
         }
-    }
-
-    #[test]
-    fn faults_that_change_nothing_are_refused() {
-        let design = design();
-        for (text, message) in [
-            ("open:A17", "fault `open:A17` changes nothing: the pin is connected to nothing"),
-            ("short:A1", "fault `short:A1` changes nothing: the pin is ground"),
-            ("bridge:B1+B2", "fault `bridge:B1+B2` changes nothing: both pins are on the same net"),
-            ("missing:A1", "fault `missing:A1` changes nothing: no part stands on the net of the pin"),
-            (
-                "charged:A15=1",
-                "fault `charged:A15=1` changes nothing: no capacitor stands on the net of the pin",
-            ),
-            ("open:C9", "fault `open:C9`: expected a pin of connector J1, found `C9`"),
-        ] {
-            let error = Specimen::new(&design, "T", 1, &[text.parse().unwrap()]).unwrap_err();
-            assert_eq!(error.to_string(), message);
-        }
-    }
-
-    /// Over a thousand boards: the circuit settles, every reading is finite and between ground and the open leads, and
-    /// every fault moves its own pins if its kind must.
-    #[test]
-    fn a_thousand_faulty_boards_settle() {
-        let meter = DirectMeter::default();
-        let handheld =
-            DiodeSource::BehindResistance { open_circuit: Volts::of(3.2), resistance: Ohms::of(2700.0) };
-        let mut seen = std::collections::BTreeSet::new();
-        let mut steps = 0;
-        let mut total = 0;
-        for seed in 0..1000 {
-            let design = Design::new(&sample::connector(), seed / 4);
-            let faults = draw_faults(&design, seed);
-            assert!((1..=3).contains(&faults.len()));
-            let specimen = Specimen::new(&design, "T", seed, &faults).unwrap();
-            let source = if seed % 2 == 0 { meter.source } else { handheld };
-            let solver = Solver::new(specimen.circuit()).unwrap();
-            // Every eighth pin, another one from board to board.
-            for &contact in specimen.contacts().iter().skip((seed % 8) as usize).step_by(8) {
-                let drive = Drive { reversed: specimen.is_reversed(), ..Drive::at(contact, source) };
-                let solution = solver.operating_point(&drive).unwrap();
-                let shown = drive.shown(solution.at(contact)).get();
-                assert!((-1e-6..3.3).contains(&shown), "seed {seed}: {shown}");
-                steps = steps.max(solution.steps);
-                total += solution.steps;
-            }
-            for truth in truths(&design, seed, &faults, &meter).unwrap() {
-                seen.insert(truth.fault.kind());
-                let must = matches!(truth.fault, Fault::Raised(..) | Fault::Short(..) | Fault::Leak(..));
-                let blocked = truth.pins.iter().any(|pin| {
-                    let (pin, net) = design.find(pin).unwrap();
-                    design.nets[net].kind == NetKind::Line && design.connector.pins[pin].pair.is_some()
-                });
-                // A raised joint of a line that reads OL anyway cannot show. The least that must: 1200 Ω beside an
-                // identification resistor of 47 Ω take 47²/1247 Ω away, 1.8 mV at 1 mA.
-                assert!(!must || blocked || truth.moves.get() > 1.5e-3, "seed {seed}: {truth}");
-            }
-        }
-        println!("at most {steps} Newton steps, {} on average", total / 5_000);
-        assert_eq!(seen.len(), 10, "{seen:?}");
-    }
-
-    #[test]
-    fn the_same_seeds_make_the_same_boards() {
-        let (one, two) = (design(), design());
-        assert_eq!(one, two);
-        assert_eq!(draw_faults(&one, 5), draw_faults(&two, 5));
-        let meter = DirectMeter::default();
-        let set = known_good(&one, 5, 9, &meter).unwrap();
-        assert_eq!(set, known_good(&two, 5, 9, &meter).unwrap());
-        assert_ne!(set[0].values, set[1].values, "boards differ among themselves");
-        assert_ne!(one, Design::new(&sample::connector(), 4));
     }
 }

@@ -5,9 +5,8 @@ use std::path::PathBuf;
 use clap::Args as Arguments;
 
 use crate::{
-    cli::{config, emulation, verdict::Format},
+    cli::{config, emulation, options, verdict::Format},
     failure::Failure,
-    port::Address,
 };
 
 /// Sweep boards one after another, started by the jig's button or a key
@@ -20,15 +19,8 @@ use crate::{
 /// Everything is in the session logs: a batch that was stopped or killed goes on with --resume.
 #[derive(Debug, Clone, Arguments)]
 pub(crate) struct Args {
-    /// Port of the switching board: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
-    pub(super) jig: Option<Address>,
-    /// Port of the meter: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
-    pub(super) meter: Option<Address>,
-    /// Meter profile: a shipped one by name, or a file; `bench-stream` where the configuration names none
-    #[arg(long, value_name = "PROFILE")]
-    pub(super) profile: Option<String>,
+    #[command(flatten)]
+    pub(super) bench: options::Bench,
     /// Connector file, TOML or CSV; on the practice bench a demonstration connector stands ready
     #[arg(long, value_name = "FILE", required_unless_present_any = ["practice", "kind"], conflicts_with = "kind")]
     pub(super) connector: Option<PathBuf>,
@@ -65,9 +57,6 @@ pub(crate) struct Args {
     /// Who sweeps
     #[arg(long, value_name = "NAME")]
     pub(super) operator: Option<String>,
-    /// Time from closing a channel to reading, in milliseconds
-    #[arg(long, value_name = "MILLISECONDS", default_value_t = 3)]
-    pub(super) settle_ms: u16,
     /// Confirm, without being asked, that every board will be dead: battery and power off, discharged
     #[arg(long)]
     pub(super) unpowered: bool,
@@ -77,12 +66,8 @@ pub(crate) struct Args {
     /// How to print the verdicts, one line a sweep
     #[arg(long, value_enum, default_value_t = Format::Text)]
     pub(super) format: Format,
-    /// Standard deviation between good boards to assume where they cannot tell it, in millivolts
-    #[arg(long, value_name = "MILLIVOLTS")]
-    pub(super) assume_spread: Option<f64>,
-    /// Share of good boards that may be flagged at any of their pins
-    #[arg(long, value_name = "SHARE")]
-    pub(super) false_alarms: Option<f64>,
+    #[command(flatten)]
+    pub(super) assumptions: options::Assumptions,
     /// A batch on the practice bench, in simulated time, with hands that do what they are asked
     #[arg(long, requires = "boards")]
     pub(super) practice: bool,
@@ -119,23 +104,16 @@ pub(crate) struct Wear {
 impl Args {
     /// What was typed, and what the configuration says where nothing was.
     pub(super) fn filled(&self) -> Result<Self, Failure> {
-        let typed = self.clone();
-        let config = self.config.load()?;
-        let filled =
-            Self { operator: typed.operator.or(config.operator), data: typed.data.or(config.data), ..typed };
-        if filled.practice {
-            return Ok(filled);
+        let defaults = self.config.defaults(self.practice)?;
+        let mut args = self.clone();
+        args.bench.fill(&defaults)?;
+        defaults.operator(&mut args.operator);
+        defaults.data(&mut args.data);
+        // A board kind names the wirings of its connectors itself.
+        if args.kind.is_none() {
+            defaults.wiring(&mut args.wiring);
         }
-        Ok(Self {
-            jig: Some(self.config.jig(filled.jig, config.jig)?),
-            meter: Some(self.config.meter(filled.meter, config.meter)?),
-            profile: filled.profile.or(config.profile),
-            wiring: match filled.kind {
-                Some(_) => None,
-                None => filled.wiring.or(config.wiring),
-            },
-            ..filled
-        })
+        Ok(args)
     }
 }
 

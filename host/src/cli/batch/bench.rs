@@ -11,9 +11,9 @@ use super::Args;
 use crate::{
     batch_run::Job,
     cli::{
-        Screen, config,
+        Screen,
         emulation::{self, Emulation},
-        inputs, once, prepare,
+        inputs, prepare,
     },
     connector::{BoardKind, Connector, Wiring},
     exit_status::ExitStatus,
@@ -59,7 +59,7 @@ struct Hands {
 impl Station {
     /// Reads the files and opens the ports.
     pub(super) fn new(args: &Args, stop: &Arc<AtomicBool>, screen: &mut Screen) -> Result<Self, Failure> {
-        let profile = inputs::profile(args.profile.as_deref().unwrap_or(config::PROFILE))?;
+        let profile = args.bench.meter.profile()?;
         let references = references(args)?;
         let mut connectors = Vec::new();
         for (connector, wiring) in connectors_of(args)? {
@@ -73,17 +73,16 @@ impl Station {
             };
             connectors.push(prepared(connector, wiring, &references, emulation.as_ref(), screen)?);
         }
-        let (source, port_names) = match (&args.jig, &args.meter) {
-            _ if args.practice => {
+        let (source, port_names) = match args.practice {
+            true => {
                 let hands = Hands { args: args.clone(), profile: profile.clone(), on: None };
                 let name = "the practice bench".to_owned();
                 (Source::Practice(Box::new(hands)), [name.clone(), name])
             }
-            (Some(jig), Some(meter)) => {
-                let bench = once::open(jig, meter, &profile.port, Arc::clone(stop))?;
+            false => {
+                let bench = args.bench.open(&profile, Arc::clone(stop))?;
                 (Source::Ports(bench.devices), bench.ports)
             }
-            _ => return Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
         };
         Ok(Self { profile, connectors, port_names, source })
     }

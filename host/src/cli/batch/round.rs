@@ -164,9 +164,9 @@ impl Round<'_> {
         let args = self.args;
         let started = place::now();
         let settings = Settings {
-            settle_us: u32::from(args.settle_ms) * 1000,
-            assumed_spread: prepare::spread(args.assume_spread)?,
-            false_alarms: prepare::false_alarms(args.false_alarms)?,
+            settle_us: args.bench.settle_us(),
+            assumed_spread: args.assumptions.spread()?,
+            false_alarms: args.assumptions.false_alarms()?,
             batch: Some(BatchPlace { name: self.name.to_owned(), place: job.place, attempt: job.attempt }),
             ..Settings::default()
         };
@@ -175,11 +175,7 @@ impl Round<'_> {
             session: place::session_name(&started, Some(&job.board)),
             started,
             board: Some(job.board.clone()),
-            operator: args
-                .operator
-                .as_deref()
-                .map(|name| prepare::checked_name("--operator", name))
-                .transpose()?,
+            operator: prepare::operator(args.operator.as_deref())?,
             connector: prepared.connector.clone(),
             wiring: prepared.wiring.clone(),
             profile: station.profile.to_toml(),

@@ -3,7 +3,6 @@
 use std::{
     fs,
     path::{Path, PathBuf},
-    sync::{Arc, atomic::AtomicBool},
     time::Duration,
 };
 
@@ -15,12 +14,11 @@ use crate::{
     cli::{
         Screen, config,
         emulation::{self, Emulation},
-        inputs, place,
+        inputs, once, options, place,
     },
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     meter::{self, Measured, Profile},
-    port::{self, Address, PortDevices},
     practice::BenchDevices,
     sweep::{Devices, Lag, LagSetup, Way, measure_lag},
 };
@@ -33,15 +31,8 @@ use protocol::Channel;
 /// to the switching board, meter in diode test.
 #[derive(Debug, Clone, Arguments)]
 pub(super) struct Args {
-    /// Port of the switching board: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
-    jig: Option<Address>,
-    /// Port of the meter: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", conflicts_with = "practice")]
-    meter: Option<Address>,
-    /// Meter profile: a shipped one by name, or a file; `bench-stream` where the configuration names none
-    #[arg(long, value_name = "PROFILE")]
-    profile: Option<String>,
+    #[command(flatten)]
+    bench: options::Bench,
     /// Two channels that read differently, such as the check channel and an open one; on the practice bench the check
     /// channel and the first pin
     #[arg(
@@ -55,9 +46,6 @@ pub(super) struct Args {
     /// Changes to measure
     #[arg(long, value_name = "NUMBER", default_value_t = 24, value_parser = clap::value_parser!(u16).range(4..=2000))]
     toggles: u16,
-    /// Time from closing a channel to reading, in milliseconds
-    #[arg(long, value_name = "MILLISECONDS", default_value_t = 3)]
-    settle_ms: u16,
     /// Write what was measured into this profile: a new file, or the file that --profile names, of which all else is kept
     #[arg(long, value_name = "FILE")]
     write: Option<PathBuf>,
@@ -77,15 +65,10 @@ pub(super) struct Args {
 }
 
 impl Args {
-    /// What was typed, and what the configuration says where nothing was. Practice is the same everywhere.
+    /// What was typed, and what the configuration says where nothing was.
     fn filled(&self) -> Result<Self, Failure> {
-        let config = self.config.load()?;
         let mut args = self.clone();
-        if !args.practice {
-            args.profile = args.profile.or(config.profile);
-            args.jig = Some(self.config.jig(args.jig, config.jig)?);
-            args.meter = Some(self.config.meter(args.meter, config.meter)?);
-        }
+        args.bench.fill(&self.config.defaults(self.practice)?)?;
         Ok(args)
     }
 }
@@ -93,10 +76,10 @@ impl Args {
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let args = &args.filled()?;
-    let named = args.profile.as_deref().unwrap_or(config::PROFILE);
-    let profile = inputs::profile(named)?;
+    let profile = args.bench.meter.profile()?;
     // Before the long measurement: it must not fail at its end for a name that was wrong from the start.
-    let target = args.write.as_deref().map(|path| Target::new(path, named)).transpose()?;
+    let target =
+        args.write.as_deref().map(|path| Target::new(path, args.bench.meter.profile_name())).transpose()?;
     let emulation = match args.practice {
         true => {
             let (connector, wiring) = inputs::connector_and_wiring(None, None)?;
@@ -110,7 +93,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         profile: profile.clone(),
         channels,
         toggles: args.toggles,
-        settle: Duration::from_millis(u64::from(args.settle_ms)),
+        settle: Duration::from_millis(u64::from(args.bench.settle_ms)),
         jig_port,
         meter_port,
     };
@@ -174,29 +157,17 @@ fn devices(
     profile: &Profile,
     emulation: Option<&Emulation>,
 ) -> Result<(Box<dyn Devices>, [String; 2]), Failure> {
-    let stop = Arc::new(AtomicBool::new(false));
-    let seen = Arc::clone(&stop);
-    // A handler can be set once a process; in tests that is enough.
-    let _ = ctrlc::set_handler(move || seen.store(true, std::sync::atomic::Ordering::Relaxed));
-    match (emulation, &args.jig, &args.meter) {
-        (Some(emulation), _, _) if args.instant => {
+    let stop = once::stop_switch();
+    match emulation {
+        Some(emulation) if args.instant => {
             let names = ["the practice bench", "the practice bench"].map(str::to_owned);
             Ok((Box::new(BenchDevices::new(emulation.bench()?)), names))
         }
-        (Some(emulation), _, _) => place::serve(emulation, profile, stop),
-        (None, Some(jig), Some(meter)) => {
-            let names = [jig.to_string(), meter.to_string()];
-            let open = |address, settings| {
-                port::open(address, settings).map_err(|error| {
-                    let hint = error.hint();
-                    Failure::new(ExitStatus::Unavailable, error).hint(hint)
-                })
-            };
-            let jig = open(jig, &port::SWITCHING_BOARD)?;
-            let meter = open(meter, &profile.port)?;
-            Ok((Box::new(PortDevices::new(jig, meter, stop)), names))
+        Some(emulation) => place::serve(emulation, profile, stop),
+        None => {
+            let once::Bench { devices, ports } = args.bench.open(profile, stop)?;
+            Ok((devices, ports))
         }
-        _ => Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
     }
 }
 

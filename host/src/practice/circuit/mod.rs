@@ -10,6 +10,7 @@
 //! [`Circuit`] is the drawing, [`Solver`] its equations: the static solution by Newton's method
 //! (`newton.rs`), the course of time by implicit Euler steps (`transient.rs`). No clock, no chance.
 
+mod diode;
 mod matrix;
 mod newton;
 mod source;

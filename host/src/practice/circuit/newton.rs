@@ -15,8 +15,13 @@
 
 use std::cell::RefCell;
 
-use super::{Capacitor, Circuit, Drive, Node, matrix::Matrix, source};
-use crate::{physics::thermal_voltage, units::Volts};
+use super::{
+    Capacitor, Circuit, Drive, Node,
+    diode::{Diode, Touch},
+    matrix::Matrix,
+    source::TestSource,
+};
+use crate::units::Volts;
 
 /// Conductance from every node to ground, in siemens: the default of SPICE (GMIN). It gives a node that hangs on
 /// nothing a voltage, and draws a picoampere at 1 V.
@@ -28,9 +33,6 @@ const SETTLED: f64 = 1e-9;
 
 /// Steps before giving up. Boards take 10 to 20.
 const STEP_LIMIT: usize = 200;
-
-/// The exponential is not followed further than this many thermal voltages; 80 is 10^34 saturation currents.
-const LARGEST_EXPONENT: f64 = 80.0;
 
 /// Why a circuit has no solution that can be trusted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -53,7 +55,7 @@ pub enum SolveError {
 #[derive(Debug, Clone)]
 pub struct Solver {
     nodes: usize,
-    junctions: Vec<Device>,
+    junctions: Vec<Diode>,
     pub(super) capacitors: Vec<Capacitor>,
     switches: Vec<super::Conductor>,
     conductors: Vec<super::Conductor>,
@@ -72,18 +74,6 @@ pub struct Solution {
     pub steps: usize,
 }
 
-/// A junction with what the temperature makes of it.
-#[derive(Debug, Clone, Copy)]
-struct Device {
-    ends: [Option<usize>; 2],
-    saturation: f64,
-    /// n·Vt.
-    slope: f64,
-    series: f64,
-    /// Voltage above which steps are shortened.
-    critical: f64,
-}
-
 #[derive(Debug, Clone)]
 struct Scratch {
     matrix: Matrix,
@@ -93,13 +83,6 @@ struct Scratch {
     work: Vec<f64>,
     inner: Vec<f64>,
     touches: Vec<Touch>,
-}
-
-/// The junction part of a diode at one voltage.
-#[derive(Debug, Clone, Copy, Default)]
-struct Touch {
-    current: f64,
-    conductance: f64,
 }
 
 /// Capacitors during one implicit Euler step: voltages at its start, length in seconds.
@@ -118,19 +101,7 @@ impl Solver {
         let junctions = circuit
             .junctions
             .iter()
-            .map(|wired| {
-                let slope = wired.junction.ideality * thermal_voltage(circuit.temperature).get();
-                let saturation = wired.junction.saturation_at(circuit.temperature).get();
-                let good = saturation > 0.0 && slope > 0.0 && wired.junction.series.get() >= 0.0;
-                good.then(|| Device {
-                    ends: wired.ends,
-                    saturation,
-                    slope,
-                    series: wired.junction.series.get(),
-                    critical: slope * (slope / (std::f64::consts::SQRT_2 * saturation)).ln(),
-                })
-                .ok_or(SolveError::BadPart)
-            })
+            .map(|wired| Diode::new(wired.ends, &wired.junction, circuit.temperature))
             .collect::<Result<Vec<_>, _>>()?;
         let ends = circuit
             .conductors
@@ -185,87 +156,110 @@ impl Solver {
         start: Option<&Solution>,
     ) -> Result<Solution, SolveError> {
         let mut scratch = self.scratch.borrow_mut();
-        let Scratch { matrix, voltages, side, work, inner, touches } = &mut *scratch;
-        match start {
-            Some(start) => {
-                inner.copy_from_slice(&start.inner);
-                voltages.copy_from_slice(&start.voltages);
-            }
-            None => {
-                inner.fill(0.0);
-                voltages.fill(0.0);
-            }
-        }
-        let source = drive.source.and_then(|(node, source)| Some((node.0?, source)));
-        // The source works in its own sense: turned leads mirror the voltage it sees.
-        let sense = if drive.reversed { -1.0 } else { 1.0 };
-        let mut seen = source.map_or(0.0, |(node, _)| sense * voltages[node]);
+        scratch.start_from(start);
+        let mut meter = TestSource::new(drive, &scratch.voltages);
         for steps in 1..=STEP_LIMIT {
-            matrix.restore();
-            for (left, voltage) in side.iter_mut().zip(&*voltages) {
-                *left = -LEAST_CONDUCTANCE * voltage;
+            self.draw_lines(drive, step, &mut scratch);
+            if let Some(meter) = &meter {
+                let Scratch { matrix, voltages, side, .. } = &mut *scratch;
+                meter.draw_line(voltages, matrix, side);
             }
-            for part in &self.conductors {
-                draw(side, part.ends, part.conductance * across(voltages, part.ends));
-            }
-            for supply in &self.supplies {
-                side[supply.node] += supply.conductance * (supply.open_circuit - voltages[supply.node]);
-            }
-            for part in drive.closed.iter().flatten().filter_map(|switch| self.switches.get(switch.0)) {
-                matrix.stamp(part.ends, part.conductance);
-                draw(side, part.ends, part.conductance * across(voltages, part.ends));
-            }
-            if let Some(step) = step {
-                for (part, &voltage) in self.capacitors.iter().zip(step.charge) {
-                    let conductance = part.capacitance / step.seconds;
-                    matrix.stamp(part.ends, conductance);
-                    draw(side, part.ends, conductance * (across(voltages, part.ends) - voltage));
-                }
-            }
-            for ((device, &inner), touch) in self.junctions.iter().zip(&*inner).zip(touches.iter_mut()) {
-                *touch = device.touch(inner);
-                let conductance = device.whole(*touch);
-                matrix.stamp(device.ends, conductance);
-                let beyond = across(voltages, device.ends) - inner - touch.current * device.series;
-                draw(side, device.ends, touch.current + conductance * beyond);
-            }
-            if let Some((node, source)) = source {
-                let touch = source::touch(&source, seen);
-                matrix.stamp([Some(node), None], touch.slope);
-                side[node] += sense * (touch.current + touch.slope * (seen - sense * voltages[node]));
-            }
-            matrix.factor().map_err(|_| SolveError::BadPart)?;
-            matrix.solve(side, work);
-
-            let mut moved: f64 = 0.0;
-            for (voltage, step) in voltages.iter_mut().zip(&*side) {
-                *voltage += step;
-                if !voltage.is_finite() {
-                    return Err(SolveError::BadPart);
-                }
-                moved = moved.max(step.abs() / voltage.abs().max(1.0));
-            }
-            for ((device, inner), touch) in self.junctions.iter().zip(inner.iter_mut()).zip(&*touches) {
-                let next = device.follow(across(voltages, device.ends), *inner, *touch);
-                moved = moved.max(relative(next, *inner));
-                *inner = next;
-            }
-            if let Some((node, source)) = source {
-                let next = source::limit(&source, sense * voltages[node], seen);
-                moved = moved.max(relative(next, seen));
-                seen = next;
+            scratch.matrix.factor().map_err(|_| SolveError::BadPart)?;
+            let mut moved = scratch.take_step()?;
+            moved = moved.max(self.follow_junctions(&mut scratch));
+            if let Some(meter) = &mut meter {
+                moved = moved.max(meter.follow(&scratch.voltages));
             }
             if moved < SETTLED {
-                return Ok(Solution { voltages: voltages.clone(), inner: inner.clone(), steps });
+                return Ok(Solution {
+                    voltages: scratch.voltages.clone(),
+                    inner: scratch.inner.clone(),
+                    steps,
+                });
             }
         }
         Err(SolveError::NotConverged { limit: STEP_LIMIT })
+    }
+
+    /// Replaces every part but the meter by the line that touches its curve here: slopes into the matrix, currents that
+    /// are left over at each node beside it.
+    fn draw_lines(&self, drive: &Drive, step: Option<Step<'_>>, scratch: &mut Scratch) {
+        let Scratch { matrix, voltages, side, inner, touches, .. } = scratch;
+        matrix.restore();
+        for (left, voltage) in side.iter_mut().zip(&*voltages) {
+            *left = -LEAST_CONDUCTANCE * voltage;
+        }
+        for part in &self.conductors {
+            draw(side, part.ends, part.conductance * across(voltages, part.ends));
+        }
+        for supply in &self.supplies {
+            side[supply.node] += supply.conductance * (supply.open_circuit - voltages[supply.node]);
+        }
+        for part in drive.closed.iter().flatten().filter_map(|switch| self.switches.get(switch.0)) {
+            matrix.stamp(part.ends, part.conductance);
+            draw(side, part.ends, part.conductance * across(voltages, part.ends));
+        }
+        if let Some(step) = step {
+            for (part, &voltage) in self.capacitors.iter().zip(step.charge) {
+                let conductance = part.capacitance / step.seconds;
+                matrix.stamp(part.ends, conductance);
+                draw(side, part.ends, conductance * (across(voltages, part.ends) - voltage));
+            }
+        }
+        for ((diode, &inner), touch) in self.junctions.iter().zip(&*inner).zip(touches.iter_mut()) {
+            *touch = diode.touch(inner);
+            let conductance = diode.whole(*touch);
+            matrix.stamp(diode.ends, conductance);
+            let beyond = across(voltages, diode.ends) - inner - touch.current * diode.series;
+            draw(side, diode.ends, touch.current + conductance * beyond);
+        }
+    }
+
+    /// Takes the junctions along to the new voltages; how far they moved.
+    fn follow_junctions(&self, scratch: &mut Scratch) -> f64 {
+        let Scratch { voltages, inner, touches, .. } = scratch;
+        let mut moved: f64 = 0.0;
+        for ((diode, inner), touch) in self.junctions.iter().zip(inner.iter_mut()).zip(&*touches) {
+            let next = diode.follow(across(voltages, diode.ends), *inner, *touch);
+            moved = moved.max(relative(next, *inner));
+            *inner = next;
+        }
+        moved
     }
 
     /// Nodes of the circuit.
     #[must_use]
     pub const fn nodes(&self) -> usize {
         self.nodes
+    }
+}
+
+impl Scratch {
+    fn start_from(&mut self, start: Option<&Solution>) {
+        match start {
+            Some(start) => {
+                self.inner.copy_from_slice(&start.inner);
+                self.voltages.copy_from_slice(&start.voltages);
+            }
+            None => {
+                self.inner.fill(0.0);
+                self.voltages.fill(0.0);
+            }
+        }
+    }
+
+    /// Solves for the step and takes it; how far the nodes moved.
+    fn take_step(&mut self) -> Result<f64, SolveError> {
+        self.matrix.solve(&mut self.side, &mut self.work);
+        let mut moved: f64 = 0.0;
+        for (voltage, step) in self.voltages.iter_mut().zip(&self.side) {
+            *voltage += step;
+            if !voltage.is_finite() {
+                return Err(SolveError::BadPart);
+            }
+            moved = moved.max(step.abs() / voltage.abs().max(1.0));
+        }
+        Ok(moved)
     }
 }
 
@@ -277,45 +271,8 @@ impl Solution {
     }
 }
 
-impl Device {
-    /// Current and slope of the junction itself at a voltage across it.
-    fn touch(&self, inner: f64) -> Touch {
-        let exponential = (inner / self.slope).min(LARGEST_EXPONENT).exp();
-        Touch {
-            current: self.saturation * (exponential - 1.0),
-            conductance: self.saturation * exponential / self.slope,
-        }
-    }
-
-    /// Slope of the whole part. The series resistance is folded in, so that it needs no node of its own.
-    fn whole(&self, touch: Touch) -> f64 {
-        touch.conductance / (1.0 + touch.conductance * self.series)
-    }
-
-    /// Voltage of the junction itself after a step that put `outer` across the whole part, shortened where the
-    /// exponential could not be followed.
-    fn follow(&self, outer: f64, inner: f64, touch: Touch) -> f64 {
-        let step = (outer - inner - touch.current * self.series) / (1.0 + touch.conductance * self.series);
-        limit_junction(inner + step, inner, self.slope, self.critical)
-    }
-}
-
-/// Shortens the step of a junction (SPICE2's rule): above the critical voltage a step changes the current by
-/// what the straight line promised, not by its exponential.
-pub(super) fn limit_junction(new: f64, old: f64, slope: f64, critical: f64) -> f64 {
-    if new <= critical || (new - old).abs() <= 2.0 * slope {
-        return new;
-    }
-    if old > 0.0 {
-        let ratio = 1.0 + (new - old) / slope;
-        if ratio > 0.0 { old + slope * ratio.ln() } else { critical }
-    } else {
-        slope * (new / slope).ln()
-    }
-}
-
 /// How far a voltage moved, against itself where it is above a volt: rounding grows with it.
-fn relative(new: f64, old: f64) -> f64 {
+pub(super) fn relative(new: f64, old: f64) -> f64 {
     (new - old).abs() / new.abs().max(1.0)
 }
 
@@ -397,19 +354,6 @@ mod tests {
         }
         println!("{solved} solved, {refused} refused, {unsettled} did not settle");
         assert!(solved > 10 * unsettled && refused > 0, "{solved}, {refused}, {unsettled}");
-    }
-
-    #[test]
-    fn a_part_without_a_value_is_refused() {
-        for (saturation, ideality) in
-            [(0.0, 1.0), (-1e-14, 1.0), (1e-14, 0.0), (1e-14, -1.0), (1e-14, f64::NAN)]
-        {
-            let mut circuit = Circuit::new(Kelvin::ROOM);
-            let a = circuit.node();
-            let junction = Junction { saturation: Amperes::of(saturation), ideality, series: Ohms::ZERO };
-            circuit.junction(a, Node::GROUND, junction);
-            assert_eq!(Solver::new(&circuit).err(), Some(SolveError::BadPart));
-        }
     }
 
     #[test]

@@ -1,6 +1,6 @@
-//! What the meter drives.
+//! What the meter drives, and its test source as Newton's method sees it.
 
-use super::{Node, Switch};
+use super::{Node, Switch, diode::limit_junction, matrix::Matrix, newton::relative};
 use crate::{meter::DiodeSource, units::Volts};
 
 /// How sharply a constant-current source bends at its compliance, in volts: its current is down by 1/e this
@@ -21,9 +21,9 @@ pub struct Drive {
 
 /// A source seen at one voltage: its current there, and how much less it gives for each volt more, in siemens.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Touch {
-    pub(super) current: f64,
-    pub(super) slope: f64,
+struct Touch {
+    current: f64,
+    slope: f64,
 }
 
 impl Drive {
@@ -40,8 +40,42 @@ impl Drive {
     }
 }
 
+/// The meter's test source as Newton's method sees it. It works in its own sense: turned leads mirror the voltage it sees.
+pub(super) struct TestSource {
+    node: usize,
+    source: DiodeSource,
+    sense: f64,
+    /// Voltage that its line was last drawn at.
+    seen: f64,
+}
+
+impl TestSource {
+    /// The source of this drive, unless its leads lie on ground or nowhere.
+    pub(super) fn new(drive: &Drive, voltages: &[f64]) -> Option<Self> {
+        let (Node(Some(node)), source) = drive.source? else { return None };
+        let sense = if drive.reversed { -1.0 } else { 1.0 };
+        Some(Self { node, source, sense, seen: sense * voltages[node] })
+    }
+
+    /// Replaces it by the line that touches its curve here.
+    pub(super) fn draw_line(&self, voltages: &[f64], matrix: &mut Matrix, side: &mut [f64]) {
+        let touch = touch(&self.source, self.seen);
+        matrix.stamp([Some(self.node), None], touch.slope);
+        let beyond = self.seen - self.sense * voltages[self.node];
+        side[self.node] += self.sense * (touch.current + touch.slope * beyond);
+    }
+
+    /// Takes it along to the new voltages; how far it moved.
+    pub(super) fn follow(&mut self, voltages: &[f64]) -> f64 {
+        let next = limit(&self.source, self.sense * voltages[self.node], self.seen);
+        let moved = relative(next, self.seen);
+        self.seen = next;
+        moved
+    }
+}
+
 /// The straight line that touches the source at this voltage.
-pub(super) fn touch(source: &DiodeSource, voltage: f64) -> Touch {
+fn touch(source: &DiodeSource, voltage: f64) -> Touch {
     match *source {
         DiodeSource::ConstantCurrent { current, compliance } => {
             // I = I0·(1 − exp((V − Vc)/s)): the shape of a current source with a clamp at its compliance.
@@ -55,14 +89,14 @@ pub(super) fn touch(source: &DiodeSource, voltage: f64) -> Touch {
     }
 }
 
-/// Steps not further into the bend than an exponential can be followed; see `newton.rs`.
-pub(super) fn limit(source: &DiodeSource, new: f64, old: f64) -> f64 {
+/// Steps not further into the bend than an exponential can be followed; see `diode.rs`.
+fn limit(source: &DiodeSource, new: f64, old: f64) -> f64 {
     match *source {
         DiodeSource::ConstantCurrent { current, compliance } => {
             let vc = compliance.get();
             let critical =
                 COMPLIANCE_BEND * (COMPLIANCE_BEND / (std::f64::consts::SQRT_2 * current.get())).ln();
-            super::newton::limit_junction(new - vc, old - vc, COMPLIANCE_BEND, critical) + vc
+            limit_junction(new - vc, old - vc, COMPLIANCE_BEND, critical) + vc
         }
         DiodeSource::BehindResistance { .. } => new,
     }
