@@ -2,10 +2,10 @@
 
 use std::fs;
 
-use pintally::log::LogEvent;
+use pintally::log::{Ending, LogEvent, LogLine};
 
 use crate::{
-    bench::{Bench, place, read},
+    bench::{Bench, place, read, recorded},
     run::{Outcome, Place},
 };
 
@@ -116,4 +116,47 @@ fn nobody_is_asked_and_nothing_is_said() {
     assert_eq!(outcome.status, Some(64), "{}", outcome.text());
     assert!(outcome.stderr.contains("expected a confirmation that the board is dead"), "{}", outcome.text());
     assert!(!place.path().join("t.jsonl").exists());
+}
+
+/// By hand nothing measures before diode test: the readings are the last net. 3.7 V are -OL on most displays.
+#[test]
+fn a_live_board_stops_the_probe() {
+    for profile in ["bench-stream", "scpi-bench", "fs9721", "fs9922", "es14"] {
+        for volts in ["3.7", "1", "0.2"] {
+            let place = place();
+            let fault = format!("live:2={volts}");
+            let words = ["probe", "--practice", "--instant", "--connector", "c.csv", "--profile", profile];
+            let words = [&words[..], &["--fault", &fault, "--log", "t.jsonl"]].concat();
+            let live = place.run(&words);
+            assert_eq!(live.status, Some(69), "{profile} {volts} V: {}", live.text());
+            let said = "error: the board is alive at pin 2: expected a drop of 0 V or more, found -";
+            assert!(live.stderr.contains(said), "{profile} {volts} V: {}", live.text());
+            assert!(
+                live.stderr.contains("hint: lift the probe and take the red clip off"),
+                "{}",
+                live.text()
+            );
+            assert_eq!(live.stdout, "", "{profile} {volts} V");
+
+            // The log has the sign and the end, and no reading of that pin.
+            let (lines, troubles) = read(&fs::read(place.path().join("t.jsonl")).unwrap());
+            assert!(troubles.is_empty(), "{troubles:?}");
+            let said = |line: &LogLine| matches!(&line.event, LogEvent::Told { text } if text.starts_with("the board is alive at 2"));
+            assert!(lines.iter().any(said), "{profile} {volts} V");
+            assert!(matches!(lines.last().unwrap().event, LogEvent::End { how: Ending::Failed, .. }));
+            assert!(recorded(&lines).iter().all(|(pin, _)| pin != "2"), "{:?}", recorded(&lines));
+        }
+    }
+}
+
+#[test]
+fn an_override_of_the_probe_is_logged_and_shown() {
+    let place = place();
+    let words = ["probe", "--practice", "--instant", "--connector", "c.csv", "--fault", "live:2=0.2"];
+    let words = [&words[..], &["--log", "t.jsonl", "--override-alive", "coin cell for the clock"]].concat();
+    let live = place.run(&words);
+    assert!(matches!(live.status, Some(0..=2)), "{}", live.text());
+    assert!(live.stderr.contains("the board is alive at 2"), "{}", live.text());
+    let page = place.run(&["report", "t.jsonl", "--format", "html"]);
+    assert!(page.stdout.contains("coin cell for the clock"), "{}", page.text());
 }

@@ -153,7 +153,7 @@ impl Trial {
             for (channel, input) in (0u8..).zip(&inputs[..PINS]) {
                 if input.is_some() && dice.unit() < 1.0 / 6.0 {
                     // A capacitor charges in time: 0.1 to 2 V/s.
-                    rig.ramps.insert(channel, 0.1 + 1.9 * dice.unit());
+                    rig.ramps.insert(channel, (0.0, 0.1 + 1.9 * dice.unit()));
                 }
             }
         }

@@ -42,8 +42,8 @@ pub struct Rig {
     pub heard: VecDeque<Request>,
     /// How the link to the switching board misbehaves.
     pub trouble: Trouble,
-    /// Channels with a capacitor: volts a second at which it charges, from 0 V when the channel closes.
-    pub ramps: BTreeMap<u8, f64>,
+    /// Channels with a capacitor: volts when the channel closes, and how many a second it charges.
+    pub ramps: BTreeMap<u8, (f64, f64)>,
 }
 
 /// What goes wrong on the link to the switching board.
@@ -104,12 +104,16 @@ impl Rig {
         let (steady, ramp) = match self.closed {
             Some((Channel(channel), since)) => (
                 self.inputs.get(usize::from(channel)).copied().flatten().unwrap_or(self.open_leads),
-                self.ramps.get(&channel).map(|slope| (since, *slope)),
+                self.ramps.get(&channel).map(|ramp| (since, *ramp)),
             ),
             None => (self.open_leads, None),
         };
         let mut input = |at: Moment| match ramp {
-            Some((since, slope)) => Volts::of(steady.get().min(slope * at.since(since).as_secs_f64())),
+            Some((since, (from, slope))) => {
+                let volts = from + slope * at.since(since).as_secs_f64();
+                // What charges it ends at the pin's own voltage; what discharges it does not.
+                Volts::of(if slope > 0.0 { volts.min(steady.get()) } else { volts })
+            }
             None => steady,
         };
         for (at, bytes) in self.meter.advance(until, &mut input) {

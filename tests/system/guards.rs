@@ -236,14 +236,15 @@ fn steps_too_wide_are_named() {
     }
 }
 
-/// Pins 3 and 9 are ground, pin 7 has a capacitor that charges by so much a second; how does the sweep end?
-fn ends(profile: &Profile, grounds: [f64; 2], ramp: Option<f64>) -> Result<(), SweepError> {
+/// Pins 3 and 9 are ground, pin 7 has a capacitor with so many volts that charges by so many a second, or shows
+/// another voltage; how does the sweep end?
+fn ends(profile: &Profile, grounds: [f64; 2], ramp: Option<(f64, f64)>) -> Result<(), SweepError> {
     let mut inputs = inputs();
     inputs[2] = Some(Volts::of(grounds[0]));
     inputs[8] = Some(Volts::of(grounds[1]));
     inputs.push(Some(CHECK));
     let mut rig = Rig::new(profile, MeterOptions::of(profile), inputs, 5);
-    rig.ramps.extend(ramp.map(|slope| (6, slope)));
+    rig.ramps.extend(ramp.map(|ramp| (6, ramp)));
     let mut score = score(profile, PINS, Some(CHECK));
     score.setting.grounds = vec![2, 8];
     score.setting.compliance = Some(Volts::of(3.0));
@@ -272,11 +273,40 @@ fn a_ground_pin_below_ground_stops_the_sweep() {
 fn a_ramp_against_the_meter_stops_the_sweep() {
     for name in ["fs9922", "bench-stream"] {
         let profile = profile(name);
-        assert_eq!(ends(&profile, [0.0, 0.0], Some(0.02)), Ok(()), "{name}");
-        let Err(error @ SweepError::BoardAlive { .. }) = ends(&profile, [0.0, 0.0], Some(-0.02)) else {
-            panic!("{name}: a drop that falls without end was taken for dead")
+        let at_pin_7 = |ramp| match ends(&profile, [0.0, 0.0], Some(ramp)) {
+            Ok(()) => None,
+            Err(error @ SweepError::BoardAlive { sign, .. }) => {
+                assert!(error.to_string().starts_with("the board is alive at pin 7"), "{error}");
+                assert!(error.hints()[0].contains("discharge its capacitors"), "{error}");
+                Some(sign)
+            }
+            Err(error) => panic!("{name}: {error}"),
         };
-        assert!(error.to_string().starts_with("the board is alive at pin 7"), "{error}");
-        assert!(error.hints()[0].contains("discharge its capacitors"), "{error}");
+        assert_eq!(at_pin_7((0.0, 0.02)), None, "{name}");
+        // Charged, above 0 V to the end, and going down.
+        let falling = at_pin_7((1.2, -0.08));
+        assert!(
+            matches!(falling, Some(AliveSign::Falling { to, .. }) if to > Volts::ZERO),
+            "{name}: {falling:?}"
+        );
+        let below = at_pin_7((-0.1, -0.08));
+        assert!(matches!(below, Some(AliveSign::Negative(_))), "{name}: {below:?}");
+    }
+}
+
+/// A lithium cell's 3.7 V on a display that ends at 2 V: with red on ground they are -OL, which is no open joint.
+#[test]
+fn a_voltage_below_the_display_stops_the_sweep() {
+    for name in ["fs9721", "es14", "fs9922", "scpi-bench", "bench-stream"] {
+        let profile = profile(name);
+        let mut inputs = inputs();
+        inputs[6] = Some(Volts::of(-3.7 * profile.diode.overload_above.get().max(1.0)));
+        inputs.push(Some(CHECK));
+        let rig = Rig::new(&profile, MeterOptions::of(&profile), inputs, 5);
+        let (swept, _) = sweep_rig(&profile, rig, score(&profile, PINS, Some(CHECK)));
+        let Err(SweepError::BoardAlive { pin, sign: AliveSign::BelowRange }) = swept.outcome else {
+            panic!("{name}: {:?} {:?}", swept.outcome, swept.values)
+        };
+        assert_eq!(pin.as_str(), "7", "{name}");
     }
 }

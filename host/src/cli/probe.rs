@@ -260,9 +260,7 @@ fn finish(
             ),
             _ => Failure::new(error.exit_status(), error.clone()),
         };
-        if !matches!(error, SweepError::Stopped { .. }) {
-            failure.hints = error.hints();
-        }
+        failure.hints = hints(error);
         return Err(failure.hint(format!("go on later where you stopped: pintally probe --resume {path}")));
     }
     let readings = session.readings(&probed.values);
@@ -294,6 +292,20 @@ fn finish(
     }
     screen.tell(&format!("session log: {path}"));
     Ok(status)
+}
+
+/// What to do next, by hand: there is no jig to take the board off.
+fn hints(error: &SweepError) -> Vec<String> {
+    let mut hints = match error {
+        SweepError::Stopped { .. } => Vec::new(),
+        other => other.hints(),
+    };
+    if let (SweepError::BoardAlive { .. }, Some(first)) = (error, hints.first_mut()) {
+        *first = "lift the probe and take the red clip off, disconnect battery and supply, discharge the capacitors, check \
+                  with DC volts that they are empty"
+            .to_owned();
+    }
+    hints
 }
 
 fn warn(warnings: Vec<String>, screen: &mut Screen) {

@@ -7,10 +7,10 @@
 use std::time::Duration;
 
 use crate::{
-    meter::{NoValue, Number, Reading, Stamped},
+    meter::{NoValue, Number, Reading, Sign, Stamped},
     moment::Moment,
     readings::PinValue,
-    sweep::{Belongs, Pacing, Settling, Step, Stream, Timing},
+    sweep::{AliveSign, Belongs, Pacing, Settling, Step, Stream, Timing},
     units::Volts,
 };
 
@@ -23,13 +23,15 @@ pub(super) enum Felt {
     Touching,
     /// A touch has settled.
     Touched(Touch),
-    /// A touch will not settle.
-    Unsettled,
+    /// A touch will not settle: its value is none.
+    Unsettled(Touch),
+    /// The meter has shown -OL for so many readings as an open pin takes: open leads show none.
+    BelowRange,
     /// The tip is still where its value was taken.
     Held,
 }
 
-/// A touch that has settled.
+/// A touch that has settled, or was given up.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Touch {
     /// What was read.
@@ -41,7 +43,7 @@ pub(super) struct Touch {
     /// Readings that were not believed.
     pub(super) spoilt: u16,
     /// Readings that agreed, and those before.
-    pub(super) used: Vec<Result<Number, NoValue>>,
+    pub(super) settling: Settling,
 }
 
 /// The tip of the probe.
@@ -49,13 +51,15 @@ pub(super) struct Touch {
 pub(super) struct Tip {
     timing: Timing,
     stream: Stream,
-    /// Readings from here on show nothing but the meter's own open leads.
-    open_from: Option<Volts>,
+    /// Voltage of the meter's open leads, where its display can show it.
+    open_leads: Option<Volts>,
     contact: Contact,
     /// Readings in a row that must show nothing before the tip counts as lifted.
     blanks_lifted: u16,
     /// Readings in a row that show nothing.
     blanks: u16,
+    /// Readings in a row that show -OL.
+    below: u16,
     /// The latest reading with a number.
     last_number: Option<Moment>,
     last_frame: Option<Moment>,
@@ -115,10 +119,11 @@ impl Tip {
             blanks_lifted,
             stream: Stream::new(timing),
             timing,
-            open_from: open_leads.map(|volts| Volts::of(volts.get() * OPEN_LEADS)),
+            open_leads,
             // Until it has been seen lifted, what it touches may be anything.
             contact: Contact::Held(None),
             blanks: 0,
+            below: 0,
             last_number: None,
             last_frame: None,
         }
@@ -171,14 +176,23 @@ impl Tip {
             self.contact = Contact::Lifted;
         }
         self.last_frame = Some(at);
-        match frame.item.value {
-            Ok(number) if !self.is_open(number) => Some(self.number(number, frame, belongs, caution)),
-            _ => Some(self.blank(at)),
-        }
+        let is_below = frame.item.value == Err(NoValue::Overload(Sign::Minus));
+        self.below = if is_below { self.below.saturating_add(1) } else { 0 };
+        let felt = match frame.item.value {
+            Ok(number) if !self.is_open(number) => self.number(number, frame, belongs, caution),
+            _ => self.blank(at),
+        };
+        let is_certain = is_below && self.below == self.blanks_wanted();
+        Some(if is_certain { Felt::BelowRange } else { felt })
     }
 
+    /// Whether a number is but the voltage of the meter's open leads; what lies above that is none of the meter's.
     fn is_open(&self, number: Number) -> bool {
-        self.open_from.is_some_and(|open| number.to_volts() >= open)
+        let volts = number.to_volts();
+        self.open_leads.is_some_and(|open| {
+            volts.get() >= open.get() * OPEN_LEADS
+                && AliveSign::of(PinValue::Volts(volts), Some(open)).is_none()
+        })
     }
 
     fn blank(&mut self, at: Moment) -> Felt {
@@ -225,20 +239,20 @@ impl Tip {
         let mut timing = self.timing;
         timing.agree = timing.agree.saturating_add(u8::from(caution));
         let Step::Decided(value) = settling.take(Ok(number), at, &timing) else { return Felt::Touching };
-        let PinValue::Volts(volts) = value else {
-            self.contact = Contact::Held(None);
-            return Felt::Unsettled;
-        };
-        let is_same = instead_of
-            .and_then(PinValue::volts)
-            .is_some_and(|held| (held.get() - volts.get()).abs() <= ANOTHER.get());
         let touch = Touch {
             value,
             began: *began,
             decided: frame.last_byte,
             spoilt: *spoilt,
-            used: settling.recent().collect(),
+            settling: std::mem::take(settling),
         };
+        let PinValue::Volts(volts) = value else {
+            self.contact = Contact::Held(None);
+            return Felt::Unsettled(touch);
+        };
+        let is_same = instead_of
+            .and_then(PinValue::volts)
+            .is_some_and(|held| (held.get() - volts.get()).abs() <= ANOTHER.get());
         self.contact = Contact::Held(Some(value));
         if is_same { Felt::Held } else { Felt::Touched(touch) }
     }
@@ -253,7 +267,7 @@ impl Tip {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::meter::{Flags, Sign};
+    use crate::meter::Flags;
 
     fn timing(period_ms: u64, spoilt: u8) -> Timing {
         Timing {

@@ -1,5 +1,6 @@
 //! The walk over the pins: which one is to be touched, what a touch counts for, what to say.
 
+mod alive;
 mod deeds;
 mod taking;
 
@@ -24,6 +25,8 @@ pub struct Setting {
     /// Channel that the wiring gives each pin. By hand nothing is closed; results are named by it all the same, so
     /// that they look like those of a jig.
     pub channels: Vec<Channel>,
+    /// Which pins are ground, by index.
+    pub grounds: Vec<usize>,
     /// What each pin should read.
     pub expects: Expects,
     /// The meter's time.

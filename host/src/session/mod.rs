@@ -117,6 +117,7 @@ impl Session {
         Ok(probe::Setting {
             order: first.iter().copied().chain(rest).collect(),
             channels: wiring.channels().to_vec(),
+            grounds: connector.grounds().collect(),
             expects: self.expects()?,
             timing: Timing::of(&self.profile),
             compliance: Some(compliance),

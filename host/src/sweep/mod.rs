@@ -9,6 +9,7 @@
 //! Pure but for `run`: bytes, messages and `now` go in. This room does not judge a board; it only refuses to
 //! go on when a reading shows that the board is alive.
 
+mod alive;
 mod check;
 mod conductor;
 mod ear;
@@ -26,10 +27,11 @@ mod timing;
 mod trouble;
 mod volts;
 
+pub use alive::AliveSign;
 pub use conductor::{Conductor, Output, Score};
 pub(crate) use ear::{Ear, Oddity};
 pub use floor::{Floor, Overhead, Visits};
-pub use guard::{AliveSign, Guard};
+pub use guard::Guard;
 pub use lag::{Lag, LagError, LagSetup, Way, measure_lag};
 pub use observer::{Observation, Observer, PinResult, Setting};
 pub use plan::{Plan, Target, Visit};

@@ -9,8 +9,9 @@ use protocol::{Answer, BoardMessage, Channel, Event, Pace, Request, RequestFrame
 
 use super::{
     Device, Plan, Settling, Step, Stream, Target, Timing,
+    alive::AliveSign,
     check::{CheckChannel, CheckVerdict, Look},
-    guard::{AliveSign, Guard},
+    guard::Guard,
     stream::Belongs,
     suspicion::Suspicion,
 };
@@ -439,14 +440,8 @@ impl Observer {
 
     /// Whether what was decided at a pin shows a board that is not dead.
     fn alive(&self, visit: &OpenVisit, pin: usize, value: PinValue) -> Option<AliveSign> {
-        let readings: Vec<_> = visit.settling.recent().collect();
-        if matches!(value, PinValue::Unread(Unread::NotSettled { .. })) {
-            return AliveSign::of_unsettled(&readings, self.setting.compliance);
-        }
-        AliveSign::of(value, self.setting.compliance).or_else(|| {
-            let count = readings.last()?.ok()?.resolution();
-            self.setting.grounds.contains(&pin).then(|| AliveSign::of_ground(value, count))?
-        })
+        let is_ground = self.setting.grounds.contains(&pin);
+        AliveSign::of_decided(value, &visit.settling, is_ground, self.setting.compliance)
     }
 
     /// Takes back what was read at these pins.

@@ -12,13 +12,14 @@ use crate::{
     meter::{NoValue, Number},
     moment::Moment,
     readings::{PinValue, Unread},
+    units::Volts,
 };
 
 /// The readings of one visit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settling {
     recent: VecDeque<(Moment, Result<Number, NoValue>)>,
-    first: Option<Moment>,
+    first: Option<(Moment, Result<Number, NoValue>)>,
     taken: u32,
     is_check: bool,
 }
@@ -31,6 +32,9 @@ pub enum Step {
     /// The pin is decided.
     Decided(PinValue),
 }
+
+/// So many readings tell a direction: the fewest that noise alone seldom puts in order, 1 in 4! = 24.
+pub(super) const FEWEST: usize = 4;
 
 /// Readings kept: enough for any `agree`, and to see a direction.
 const KEPT: usize = 16;
@@ -59,7 +63,7 @@ impl Settling {
         }
         self.recent.push_back((at, value));
         self.taken += 1;
-        let first = *self.first.get_or_insert(at);
+        let (first, _) = *self.first.get_or_insert((at, value));
 
         // Readings that have differed are not trusted as soon: where a capacitor charges or a frame is damaged, two may
         // agree by chance.
@@ -90,6 +94,16 @@ impl Settling {
     /// The latest readings, oldest first.
     pub fn recent(&self) -> impl Iterator<Item = Result<Number, NoValue>> + '_ {
         self.recent.iter().map(|&(_, value)| value)
+    }
+
+    /// The first reading and the latest, if the latest all fall and none of them lies above the first.
+    pub(super) fn fall(&self) -> Option<(Volts, Volts)> {
+        let (_, first) = self.first?;
+        let latest: Vec<f64> =
+            self.recent().map(|reading| reading.ok().map(Number::to_f64)).collect::<Option<_>>()?;
+        let (first, &[oldest, .., last]) = (first.ok()?.to_f64(), &latest[..]) else { return None };
+        let falls = first >= oldest && latest.windows(2).all(|pair| pair[1] < pair[0]);
+        (falls && latest.len() >= FEWEST).then_some((Volts::of(first), Volts::of(last)))
     }
 
     fn agreed(&self, timing: &Timing) -> Option<PinValue> {
@@ -155,7 +169,7 @@ mod tests {
     use std::time::Duration;
 
     use super::*;
-    use crate::{meter::Sign, sweep::Pacing, units::Volts};
+    use crate::{meter::Sign, sweep::Pacing};
 
     const TIMING: Timing = Timing {
         pacing: Pacing::Streaming,

@@ -35,13 +35,18 @@ impl Walk {
             Felt::Nothing | Felt::Held if self.tip.shows_nothing() => self.blank(frame, actions),
             Felt::Nothing | Felt::Held => {}
             Felt::Touching => self.felt(frame.first_byte),
-            Felt::Unsettled => {
+            Felt::Unsettled(touch) => {
+                self.look_for_life(touch.value, &touch.settling, actions);
                 if let (Some(pin), false) = (self.pin(), matches!(self.state, State::Paused(_))) {
                     self.felt(frame.first_byte);
                     actions.push(Action::Unsettled { pin });
                 }
             }
-            Felt::Touched(touch) => self.touched(touch, actions),
+            Felt::Touched(touch) => {
+                self.look_for_life(touch.value, &touch.settling, actions);
+                self.touched(touch, actions);
+            }
+            Felt::BelowRange => self.alive(AliveSign::BelowRange, actions),
         }
     }
 
@@ -131,9 +136,6 @@ impl Walk {
     }
 
     fn touched_pin(&mut self, pin: usize, touch: Touch, actions: &mut Vec<Action>) {
-        if let Some(sign) = AliveSign::of(touch.value, self.setting.compliance) {
-            actions.push(Action::Alive { pin, sign });
-        }
         self.touches = self.touches.saturating_add(1);
         let State::Asking { seen, .. } = &mut self.state else { return };
         if !seen.is_empty() {
@@ -143,7 +145,7 @@ impl Walk {
         let mut result = self.result(pin, touch.value, &earlier, touch.decided);
         result.settled = touch.began;
         result.spoilt = touch.spoilt;
-        result.used = touch.used;
+        result.used = touch.settling.recent().collect();
         let fit = self.setting.expects.fit(pin, touch.value);
         match fit {
             Fit::Fits => self.take(result, How::Fits, touch.decided, actions),

@@ -11,13 +11,18 @@ use crate::{
 const GOOD: [Option<i64>; 5] = [Some(0), Some(500), Some(620), Some(700), None];
 
 /// Feeds a walk with a stream of 25 readings a second.
-struct Desk {
-    walk: Walk,
+pub(super) struct Desk {
+    pub(super) walk: Walk,
     now: Moment,
 }
 
 impl Desk {
-    fn new(with_reference: bool) -> Self {
+    pub(super) fn new(with_reference: bool) -> Self {
+        Self::with_open_leads(with_reference, None)
+    }
+
+    /// The meter shows this voltage while its leads hang open, not an overload.
+    pub(super) fn with_open_leads(with_reference: bool, open_leads: Option<Volts>) -> Self {
         let profile = crate::meter::shipped("bench-stream").unwrap();
         let mut pins: Vec<Pin> = (1..=5).map(|n| Pin::named(&n.to_string())).collect();
         pins[0].role = Some(Role::Ground);
@@ -43,10 +48,11 @@ impl Desk {
         let setting = Setting {
             order: (0..5).collect(),
             channels: (0..5).map(Channel).collect(),
+            grounds: vec![0],
             expects: Expects::new(&connector, engine),
             timing: Timing::of(&profile),
             compliance: Some(Volts::of(6.5)),
-            open_leads: None,
+            open_leads,
         };
         let mut desk = Self { walk: Walk::new(setting, &profile), now: Moment::START };
         desk.show(None, 20);
@@ -54,28 +60,33 @@ impl Desk {
     }
 
     /// The meter shows this for so many readings.
-    fn show(&mut self, millivolts: Option<i64>, readings: usize) -> Vec<Action> {
+    pub(super) fn show(&mut self, millivolts: Option<i64>, readings: usize) -> Vec<Action> {
         let mut actions = Vec::new();
         for n in 0..readings {
-            self.now = self.now.after(Duration::from_millis(40));
             // The last digit flickers.
             let line = match millivolts {
-                Some(mv) => format!("{:+.8E}\r\n", mv as f64 * 1e-3 + 1e-4 * (n % 2) as f64),
-                None => "+9.90000000E+37\r\n".to_owned(),
+                Some(mv) => format!("{:+.8E}", mv as f64 * 1e-3 + 1e-4 * (n % 2) as f64),
+                None => "+9.90000000E+37".to_owned(),
             };
-            actions.extend(self.walk.meter_bytes(line.as_bytes(), self.now));
+            actions.extend(self.hear(&line));
         }
         actions
     }
 
+    /// The meter sends its next line.
+    pub(super) fn hear(&mut self, line: &str) -> Vec<Action> {
+        self.now = self.now.after(Duration::from_millis(40));
+        self.walk.meter_bytes(format!("{line}\r\n").as_bytes(), self.now)
+    }
+
     /// Touches a pin and lifts.
-    fn touch(&mut self, millivolts: i64) -> Vec<Action> {
+    pub(super) fn touch(&mut self, millivolts: i64) -> Vec<Action> {
         let mut actions = self.show(Some(millivolts), 25);
         actions.extend(self.show(None, 25));
         actions
     }
 
-    fn deed(&mut self, deed: Deed) -> Vec<Action> {
+    pub(super) fn deed(&mut self, deed: Deed) -> Vec<Action> {
         self.walk.deed(&deed, self.now)
     }
 

@@ -251,7 +251,7 @@ impl Toggling {
         }
         let is_new = self.tally.frame(frame, self.levels[self.at].as_ref());
         let Phase::Reading { .. } = self.phase else { return };
-        if let Some(sign) = frame.item.value.ok().and_then(|number| self.alive(number)) {
+        if let Some(sign) = self.alive(frame.item.value) {
             self.fail(LagError::Alive { channel: self.setup.channels[self.at], sign }, now);
         } else if self.levels[self.at].is_some() {
             self.measure(now);
@@ -266,12 +266,12 @@ impl Toggling {
         }
     }
 
-    fn alive(&self, number: Number) -> Option<AliveSign> {
+    fn alive(&self, reading: Result<Number, NoValue>) -> Option<AliveSign> {
         let compliance: Volts = match self.setup.profile.diode.source {
             DiodeSource::ConstantCurrent { compliance, .. } => compliance,
             DiodeSource::BehindResistance { open_circuit, .. } => open_circuit,
         };
-        AliveSign::of(PinValue::Volts(number.to_volts()), Some(compliance))
+        AliveSign::of_reading(reading, Some(compliance))
     }
 
     fn learn(&mut self, value: Result<Number, NoValue>, now: Moment) {
