@@ -147,7 +147,6 @@ fn meaning(code: u8, range: u8, ac: bool, dc: bool) -> Result<(Function, Option<
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::{
         meter::{Decoder, shipped},
         moment::Moment,
