@@ -30,6 +30,11 @@ pin = [
 ]
 "#;
 
+/// Its pins on the channels in another order. Invented.
+const WIRED: &str = r#"name = "carrier-1"
+channels = { 1 = 5, 2 = 4, 3 = 3, 4 = 2, 5 = 1, 6 = 0 }
+"#;
+
 fn batch(place: &Place, words: &[&str]) -> Outcome {
     place.run(&[&["batch", "--practice", "--data", "d"], words].concat())
 }
@@ -306,4 +311,45 @@ fn the_button_and_the_keyboard_start_boards_through_real_ports() {
         .collect();
     assert_eq!(names, ["typed 2 complete", "scanned-1 complete"]);
     drop(pressing.join().unwrap());
+}
+
+#[test]
+fn a_batch_subtracts_the_zero_of_its_jig_and_refuses_another() {
+    let place = Place::new();
+    place.file("six.toml", SIX);
+    place.file("w.toml", WIRED);
+    let zeroed = |seed: &str, file: &str| {
+        let words = ["jig", "zero", "--practice", "--connector", "six.toml", "--wiring", "w.toml"];
+        place.run(&[&words[..], &["--seed", seed, "-o", file]].concat())
+    };
+    assert_eq!(zeroed("5", "z5.toml").status, Some(0));
+    assert_eq!(zeroed("6", "z6.toml").status, Some(0));
+    let mut bench = Beside::start(
+        &place,
+        &["practice", "--tcp", "--connector", "six.toml", "--wiring", "w.toml", "--seed", "5"],
+    );
+    let port = |line: String| line.split_whitespace().last().unwrap().to_owned();
+    let (jig, meter) = (port(bench.line()), port(bench.line()));
+    let words = ["batch", "--jig", &jig, "--meter", &meter, "--unpowered", "--data", "d", "--boards", "1"];
+    let here = ["--connector", "six.toml", "--wiring", "w.toml", "--count-from", "T1"];
+
+    let other = place.type_into(&[&words[..], &here, &["--zero", "z6.toml"]].concat(), "\n");
+    assert_eq!(other.status, Some(78), "{}", other.text());
+    assert!(other.stderr.contains("expected the zero of switching board"), "{}", other.text());
+    let straight = ["--connector", "six.toml", "--count-from", "T1", "--zero", "z5.toml"];
+    let wiring = place.type_into(&[&words[..], &straight].concat(), "\n");
+    assert_eq!(wiring.status, Some(78), "{}", wiring.text());
+    assert!(wiring.stderr.contains("expected a zero of the wiring `straight`"), "{}", wiring.text());
+
+    // Typed, or from the configuration: the sweep's header holds it.
+    place.file("bench.toml", "zero = \"z5.toml\"\n");
+    for (name, zero) in [("typed", ["--zero", "z5.toml"]), ("kept", ["--config", "bench.toml"])] {
+        let swept = place.type_into(&[&words[..], &here, &["--name", name], &zero].concat(), "\n");
+        assert_eq!(swept.status, Some(0), "{}", swept.text());
+        let session = listed(&place, name)[0]["session"].as_str().unwrap().to_owned();
+        let log = place.path().join(format!("d/logs/{session}.jsonl"));
+        let head: Value =
+            serde_json::from_str(fs::read_to_string(log).unwrap().lines().next().unwrap()).unwrap();
+        assert!(head.to_string().contains("\"zero\":{"), "{head}");
+    }
 }

@@ -167,6 +167,8 @@ fn a_sweep_takes_ports_and_operator_from_the_configuration() {
     let swept = place.run(&[&words[..], &["kim.jsonl"]].concat());
     let other = place.run(&[&words[..], &["robin.jsonl", "--operator", "Robin"]].concat());
     let watched = place.run(&["meter", "watch", "--count", "2"]);
+    let board = place.run(&["jig", "identify"]);
+    let meter = place.run(&["meter", "identify", "--listen", "1"]);
     bench.stdin.take().unwrap().write_all(b"quit\n").unwrap();
     assert!(bench.wait().unwrap().success());
 
@@ -174,7 +176,37 @@ fn a_sweep_takes_ports_and_operator_from_the_configuration() {
     assert!(swept.stdout.contains("open joint at pin B8"), "{}", swept.text());
     assert_eq!((watched.status, watched.stdout.lines().count()), (Some(0), 2), "{}", watched.text());
     assert_eq!(other.status, Some(1), "{}", other.text());
+    assert!(board.stdout.starts_with("switching board "), "{}", board.text());
+    assert!(meter.stdout.contains(" fits bench-stream "), "{}", meter.text());
     let log = |name: &str| fs::read_to_string(place.path().join(name)).unwrap();
     assert!(log("kim.jsonl").contains("\"operator\":\"Kim\""));
     assert!(log("robin.jsonl").contains("\"operator\":\"Robin\""), "the command line goes first");
+}
+
+/// Nobody listens at these ports, so that each command says which it took.
+#[test]
+fn commands_of_the_jig_take_ports_profile_and_data_from_the_configuration() {
+    let place = Place::new();
+    place.file(
+        "bench.toml",
+        "jig = \"tcp:127.0.0.1:9\"\nmeter = \"tcp:127.0.0.1:9\"\nprofile = \"gone.toml\"\ndata = \"d\"\n",
+    );
+    let asked = |words: &[&str]| place.run(&[words, &["--config", "bench.toml"]].concat());
+    for words in [&["jig", "self-test"][..], &["jig", "zero", "-o", "z.toml"]] {
+        let named = asked(words);
+        assert!(named.stderr.contains("gone.toml"), "{}", named.text());
+        let typed = asked(&[words, &["--profile", "bench-stream"]].concat());
+        assert!(typed.stderr.contains("tcp:127.0.0.1:9"), "{}", typed.text());
+        let practice = asked(&[words, &["--practice"]].concat());
+        assert_eq!(practice.status, Some(0), "practice is the same everywhere\n{}", practice.text());
+        place.file("bare.toml", "");
+        let _ = fs::remove_file(place.path().join("z.toml"));
+        let bare = place.run(&[words, &["--config", "bare.toml"]].concat());
+        assert_eq!(bare.status, Some(64), "{}", bare.text());
+        assert!(bare.stderr.contains("found neither --jig nor one in bare.toml"), "{}", bare.text());
+    }
+    let wear = asked(&["jig", "wear"]);
+    assert!(wear.stdout.starts_with("0 sessions in d/logs"), "{}", wear.text());
+    let bare = place.run(&["jig", "identify", "--config", "bare.toml"]);
+    assert!(bare.stderr.contains("found neither PORT nor one in bare.toml"), "{}", bare.text());
 }

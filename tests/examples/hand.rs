@@ -49,11 +49,12 @@ fn main() -> ExitCode {
         by_meter[meter] += tally;
     }
     println!(
-        "{:<14}{:>10}{:>7}{:>6}{:>6}{:>7}{:>12}{:>7}{:>6}{:>11}{:>10}{:>10}{:>10}{:>8}",
+        "{:<14}{:>10}{:>7}{:>6}{:>10}{:>6}{:>7}{:>12}{:>7}{:>6}{:>11}{:>10}{:>10}{:>10}{:>8}",
         "",
         "connectors",
         "pins",
         "wrong",
+        "confirmed",
         "alike",
         "missed",
         "open joints",
@@ -81,10 +82,11 @@ fn main() -> ExitCode {
 fn row(name: &str, tally: &Tally) {
     let pins = tally.pins.max(1) as f64;
     println!(
-        "{name:<14}{:>10}{:>7}{:>6}{:>6}{:>7}{:>12}{:>7}{:>6}{:>11}{:>10.2}{:>10.2}{:>10}{:>8.2}",
+        "{name:<14}{:>10}{:>7}{:>6}{:>10}{:>6}{:>7}{:>12}{:>7}{:>6}{:>11}{:>10.2}{:>10.2}{:>10}{:>8.2}",
         tally.connectors,
         tally.pins,
         tally.wrong,
+        tally.confirmed,
         tally.alike,
         tally.missed,
         tally.open_joints,

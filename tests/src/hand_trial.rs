@@ -40,6 +40,9 @@ pub struct Tally {
     pub pins: u64,
     /// Pins that got the reading of another pin, although their references differ by more than their limits.
     pub wrong: u64,
+    /// Pins whose latest touch was on another pin, although their references differ by more than their limits, while
+    /// an earlier one that counted with it was on the pin and read the same: on this board a fault makes them alike.
+    pub confirmed: u64,
     /// Pins that got the reading of another pin whose reference is within the limits of theirs.
     pub alike: u64,
     /// Pins without a reading at the end.
@@ -53,7 +56,7 @@ pub struct Tally {
     /// Open joints that were entered with the reading of another pin whose reference is within the limits of theirs:
     /// one touch cannot tell.
     pub opens_alike: u64,
-    /// Pins entered as open that are not.
+    /// Pins entered as open that are not, and whose reference tells them apart from what was touched.
     pub opens_wrong: u64,
     /// Touches asked for beyond the first at pins that are as expected.
     pub extra: u64,
@@ -175,14 +178,27 @@ impl Trial {
         };
         let mut tally = Tally { connectors: 1, pins: connector.pins.len() as u64, ..Tally::default() };
         let mut asked = vec![(0_u64, 0_u64); connector.pins.len()];
+        // Touches that settled, by pin: when, and what was seen.
+        let mut settled: Vec<Vec<(Moment, PinValue)>> = vec![Vec::new(); connector.pins.len()];
         let mut ended = Moment::START;
         let probed = run(&mut bench, &score, &mut walk, &mut Nowhere, &mut |action, _, now| {
             ended = now;
             if let Some(action) = action {
                 watch(action, now);
             }
+            match action {
+                Some(
+                    Action::Again { pin, seen, touches: 1.., .. }
+                    | Action::Either { pin, seen, touches: 1.., .. },
+                ) => {
+                    settled[*pin].push((now, *seen));
+                }
+                Some(Action::Took { result, .. }) => settled[result.pin].push((result.decided, result.value)),
+                _ => {}
+            }
             if let Some(
                 Action::Again { pin, .. }
+                | Action::Either { pin, .. }
                 | Action::Unsettled { pin }
                 | Action::NotProof { pin, .. }
                 | Action::Prove { pin, .. },
@@ -193,7 +209,17 @@ impl Trial {
             }
         });
         tally.seconds = ended.as_micros() as f64 * 1e-6;
-        let wrong = self.count(&probed, &bench, &connector, &truth, &told_apart, &asked, &faults, &mut tally);
+        let wrong = self.count(
+            &probed,
+            &bench,
+            &connector,
+            &truth,
+            &told_apart,
+            &asked,
+            &settled,
+            &faults,
+            &mut tally,
+        );
         (tally, wrong)
     }
 
@@ -206,6 +232,7 @@ impl Trial {
         truth: &[PinValue],
         told_apart: &pintally::probe::Expects,
         asked: &[(u64, u64)],
+        settled: &[Vec<(Moment, PinValue)>],
         faults: &[Fault],
         tally: &mut Tally,
     ) -> Vec<Wrong> {
@@ -244,19 +271,24 @@ impl Trial {
                 value: result.value,
                 truth: truth[pin],
             };
-            if result.value == PinValue::Overload {
-                if truth[pin] != PinValue::Overload {
-                    tally.opens_wrong += 1;
-                    wrong.push(entry());
-                }
-            } else if touched != Some(pin) {
-                let other_alike = touched.is_some_and(|other| !told_apart.are_told_apart(pin, other));
-                if other_alike {
-                    tally.alike += 1;
-                } else {
-                    tally.wrong += 1;
-                    wrong.push(entry());
-                }
+            if result.value == PinValue::Overload && truth[pin] == PinValue::Overload || touched == Some(pin)
+            {
+                continue;
+            }
+            let is_open = result.value == PinValue::Overload;
+            // The touches that counted: the last, and those before it that agree with it.
+            let counted = settled[pin].iter().rev().take(usize::from(result.retries) + 1);
+            let is_confirmed = counted
+                .filter(|(_, seen)| is_same(*seen, result.value))
+                .any(|(at, _)| bench.touched_by(*at) == Some(pin));
+            if touched.is_some_and(|other| !told_apart.are_told_apart(pin, other)) {
+                tally.alike += 1;
+            } else if is_confirmed {
+                tally.confirmed += 1;
+            } else {
+                tally.wrong += u64::from(!is_open);
+                tally.opens_wrong += u64::from(is_open);
+                wrong.push(entry());
             }
         }
         wrong
@@ -284,11 +316,20 @@ impl Trial {
     }
 }
 
+/// Two touches of one pin differ by the contact of the tip: the 6 mV that docs/probe.md states.
+fn is_same(a: PinValue, b: PinValue) -> bool {
+    match (a.volts(), b.volts()) {
+        (Some(a), Some(b)) => (a.get() - b.get()).abs() <= 0.006,
+        _ => false,
+    }
+}
+
 impl std::ops::AddAssign for Tally {
     fn add_assign(&mut self, other: Self) {
         self.connectors += other.connectors;
         self.pins += other.pins;
         self.wrong += other.wrong;
+        self.confirmed += other.confirmed;
         self.alike += other.alike;
         self.missed += other.missed;
         self.opens += other.opens;

@@ -26,6 +26,20 @@ fn each_reading_goes_to_the_pin_that_was_asked_for() {
     assert!(all.extra * 50 < all.pins, "{all:?}");
 }
 
+/// Found by long runs, each before the rule that asks for a second touch: slips to a neighbour that read, on that board, what
+/// the pin should have read.
+#[test]
+fn a_slip_to_a_neighbour_that_reads_within_the_limits_of_the_pin_is_found_out() {
+    for (meter, seed) in
+        [("fs9721", 750), ("scpi-bench", 908), ("es14", 1035), ("bench-stream", 2349), ("bench-stream", 2973)]
+    {
+        let profile = shipped(meter).unwrap();
+        let (tally, wrong) = Trial { profile, seed, habits: Habits::default(), with_reference: true }.probe();
+        assert!(wrong.is_empty(), "{meter} seed {seed}: {wrong:?}");
+        assert_eq!((tally.missed, tally.opens_missed), (0, 0), "{meter} seed {seed}: {tally:?}");
+    }
+}
+
 #[test]
 fn a_clumsy_hand_costs_touches_and_no_wrong_reading() {
     let clumsy = Habits {

@@ -71,6 +71,29 @@ impl Args {
         Ok((port, inputs::profile(profile.or(config.profile.as_deref()).unwrap_or(options::PROFILE))?))
     }
 
+    /// The port of the switching board, for a command that takes it without an option before it.
+    pub(super) fn jig(&self, typed: Option<Address>) -> Result<Address, Failure> {
+        self.either(typed, |config| config.jig, "switching board")
+    }
+
+    /// The port of the meter, for a command that takes it without an option before it.
+    pub(super) fn meter(&self, typed: Option<Address>) -> Result<Address, Failure> {
+        self.either(typed, |config| config.meter, "meter")
+    }
+
+    /// The port that was typed; the configuration is only asked where none was, so that a broken one is in nobody's way.
+    fn either(
+        &self,
+        typed: Option<Address>,
+        of: impl FnOnce(Configuration) -> Option<Address>,
+        device: &str,
+    ) -> Result<Address, Failure> {
+        match typed {
+            Some(port) => Ok(port),
+            None => of(self.load()?).ok_or_else(|| self.no_port("PORT", device)),
+        }
+    }
+
     fn no_port(&self, option: &str, device: &str) -> Failure {
         let place = self.shown();
         let command = if device == "meter" { "meter" } else { "jig" };

@@ -10,6 +10,7 @@ mod wear;
 pub(super) mod zero;
 
 pub(super) use operator::Operator;
+pub(super) use station::Unrecorded;
 pub(super) use talk::{Talk, odd, silent};
 
 use clap::{Args as Arguments, Subcommand};

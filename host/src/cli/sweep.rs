@@ -67,7 +67,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "FILE")]
     zero: Option<PathBuf>,
     /// Age from which a zero is called old, in days
-    #[arg(long, value_name = "DAYS", default_value_t = 7, requires = "zero")]
+    #[arg(long, value_name = "DAYS", default_value_t = zero::DAYS, requires = "zero")]
     zero_days: u16,
     /// Sweeps since it was measured after which a zero is called old
     #[arg(long, value_name = "SWEEPS", default_value_t = SWEEP_LIMIT, requires = "zero")]

@@ -270,6 +270,7 @@ impl Bench for HandBench {
             | Action::Proven { pin } => Aim::Hold(*pin),
             Action::Ask { pin, .. }
             | Action::Again { pin, .. }
+            | Action::Either { pin, .. }
             | Action::Unsettled { pin }
             | Action::NotProof { pin, .. } => Aim::Touch(*pin),
             Action::Prove { known: Known::Pin { pin, .. }, .. } => Aim::Touch(*pin),

@@ -36,6 +36,17 @@ pub enum Action {
         /// Touches that differed so far.
         touches: usize,
     },
+    /// The reading fits the pin and its neighbour alike: touch the pin again before it counts.
+    Either {
+        /// The pin.
+        pin: usize,
+        /// What was seen.
+        seen: PinValue,
+        /// The neighbour that it fits too.
+        neighbour: usize,
+        /// Touches of the pin so far that did not count; none where the doubt came later.
+        touches: usize,
+    },
     /// The touch never settled and is not taken.
     Unsettled {
         /// The pin.
@@ -136,9 +147,11 @@ impl Action {
         Some(match self {
             Self::Took { how: How::Differs, .. } => Tone::Differs,
             Self::Took { .. } | Self::Proven { .. } => Tone::Taken,
-            Self::Again { .. } | Self::Unsettled { .. } | Self::Prove { .. } | Self::NotProof { .. } => {
-                Tone::Again
-            }
+            Self::Again { .. }
+            | Self::Either { .. }
+            | Self::Unsettled { .. }
+            | Self::Prove { .. }
+            | Self::NotProof { .. } => Tone::Again,
             Self::Done => Tone::Done,
             Self::Guard(guard) if !guard.blocks() => return None,
             Self::Guard(_)

@@ -33,6 +33,8 @@ pub enum Fit {
 pub struct Expects {
     engine: Option<Engine>,
     pins: Vec<Option<Expected>>,
+    /// What the reference says before any pin of this board was read.
+    reference: Vec<Option<Expected>>,
     /// Pins that stand beside each pin.
     beside: Vec<Vec<usize>>,
     unconnected: Vec<bool>,
@@ -60,10 +62,12 @@ impl Expects {
         let mut expects = Self {
             engine,
             pins: vec![None; count],
+            reference: Vec::new(),
             beside: (0..count).map(|pin| beside(connector, pin)).collect(),
             unconnected: connector.pins.iter().map(|pin| pin.role == Some(Role::Unconnected)).collect(),
         };
         expects.learn(&[]);
+        expects.reference.clone_from(&expects.pins);
         expects
     }
 
@@ -127,19 +131,7 @@ impl Expects {
             }
         };
         let own = self.of(pin).and_then(|own| Some((own.value.volts()?.get() - seen.get()).abs()));
-        let holds = |other: usize| {
-            self.of(other).is_some_and(|expected| expected.holds(value))
-                || read
-                    .get(other)
-                    .copied()
-                    .and_then(PinValue::volts)
-                    .is_some_and(|read| (read.get() - seen.get()).abs() <= SAME_AGAIN.get())
-        };
-        self.beside
-            .get(pin)?
-            .iter()
-            .copied()
-            .filter(|&other| holds(other) && self.may_be_taken_for(pin, other))
+        self.that_hold(pin, value, read)
             .filter(|&other| match (own, off(other)) {
                 (Some(own), Some(other)) => other * FAR_BETTER < own,
                 // The pin itself should show nothing.
@@ -147,6 +139,34 @@ impl Expects {
                 (_, None) => false,
             })
             .min_by(|&a, &b| off(a).unwrap_or(f64::MAX).total_cmp(&off(b).unwrap_or(f64::MAX)))
+    }
+
+    /// A neighbour that a reading fits as well as the pin itself, although good boards tell the two apart: the reading
+    /// alone does not say which of them was touched. It comes so where the neighbour is at fault, or where the limits
+    /// of this board are wider than those of the reference.
+    #[must_use]
+    pub fn fits_neighbour_too(&self, pin: usize, value: PinValue, read: &[PinValue]) -> Option<usize> {
+        self.that_hold(pin, value, read).next()
+    }
+
+    /// Neighbours that a reading fits, by what is expected there or by what was read there.
+    fn that_hold<'a>(
+        &'a self,
+        pin: usize,
+        value: PinValue,
+        read: &'a [PinValue],
+    ) -> impl Iterator<Item = usize> + 'a {
+        let is_as_read = move |other: usize| {
+            let read = read.get(other).copied().and_then(PinValue::volts);
+            let apart = read.zip(value.volts()).map(|(read, seen)| (read.get() - seen.get()).abs());
+            apart.is_some_and(|apart| apart <= SAME_AGAIN.get())
+        };
+        let holds =
+            move |other: usize| self.of(other).is_some_and(|other| other.holds(value)) || is_as_read(other);
+        self.beside(pin)
+            .iter()
+            .copied()
+            .filter(move |&other| holds(other) && self.may_be_taken_for(pin, other))
     }
 
     /// The pins that stand beside a pin.
@@ -173,10 +193,12 @@ impl Expects {
         self.of(pin).is_none() || self.of(other).is_none() || self.are_told_apart(pin, other)
     }
 
-    /// Whether the expectations of two pins lie further apart than their limits together.
+    /// Whether the references of two pins lie further apart than their limits together. What this board teaches does not
+    /// change that: limits that grow with its oddities would let slips by.
     #[must_use]
     pub fn are_told_apart(&self, a: usize, b: usize) -> bool {
-        match (self.of(a), self.of(b)) {
+        let reference = |pin: usize| self.reference.get(pin).copied().flatten();
+        match (reference(a), reference(b)) {
             (Some(a), Some(b)) => match (a.value.volts(), b.value.volts()) {
                 (Some(x), Some(y)) => (x.get() - y.get()).abs() > a.limit.get() + b.limit.get(),
                 (x, y) => x.is_some() != y.is_some(),
@@ -228,6 +250,7 @@ mod tests {
             let value = if volts > 9.0 { PinValue::Overload } else { PinValue::Volts(Volts::of(volts)) };
             expects.pins[pin] = Some(Expected { value, limit: Volts::of(limit) });
         }
+        expects.reference.clone_from(&expects.pins);
         expects
     }
 
@@ -257,6 +280,19 @@ mod tests {
         let read = [volts(0.30), PinValue::Overload];
         assert_eq!(expects.fits_neighbour(1, volts(0.302), &read), Some(0));
         assert_eq!(expects.fits_neighbour(1, volts(0.302), &[]), None);
+    }
+
+    #[test]
+    fn what_this_board_teaches_does_not_make_pins_alike() {
+        let mut expects = expects(&[(0.50, 0.02), (0.55, 0.02)]);
+        let volts = |value| PinValue::Volts(Volts::of(value));
+        assert_eq!(expects.fits_neighbour_too(0, volts(0.515), &[]), None);
+        // The board scatters more than those of the reference.
+        for expected in expects.pins.iter_mut().flatten() {
+            expected.limit = Volts::of(0.04);
+        }
+        assert!(expects.are_told_apart(0, 1));
+        assert_eq!(expects.fits_neighbour_too(0, volts(0.515), &[]), Some(1));
     }
 
     #[test]

@@ -106,6 +106,11 @@ pub struct Walk {
 const WAIT: Duration = Duration::from_secs(8);
 
 /// Touches that must agree before a reading that differs counts, and before one that fits a neighbour far better does.
+///
+/// One touch in a hundred may land on the pin beside (an assumption; see docs/probe.md), and a single reading tells that
+/// only where it fits the pin and not the neighbour. Where it fits both, the reading says nothing about where the tip was;
+/// a second touch that agrees leaves one chance in ten thousand. So a reading that a neighbour has too, though good boards
+/// tell the two apart, wants the first number of touches even if it is as expected.
 const AGREEING: (usize, usize) = (2, 3);
 
 /// Touches that are kept for a pin: more never come to agree.

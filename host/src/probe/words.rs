@@ -50,6 +50,11 @@ pub fn sentence(action: &Action, names: &[PinName]) -> String {
                 name(*pin)
             )
         }
+        Action::Either { pin, seen, neighbour, .. } => format!(
+            "{0} reads {seen}, but so does its neighbour {1}; touch {0} again",
+            name(*pin),
+            name(*neighbour)
+        ),
         Action::Unsettled { pin } => {
             format!(
                 "the reading at {0} never settled and was not taken; lift, then touch {0} again",
@@ -98,7 +103,7 @@ pub fn spoken(action: &Action, names: &[PinName]) -> Option<String> {
         Action::Again { pin, neighbour: None, .. } | Action::Unsettled { pin } => {
             Some(format!("{} again", name(*pin)?))
         }
-        Action::Again { pin, neighbour: Some(other), .. } => {
+        Action::Again { pin, neighbour: Some(other), .. } | Action::Either { pin, neighbour: other, .. } => {
             Some(format!("that looks like {}, touch {} again", name(*other)?, name(*pin)?))
         }
         Action::Prove { known: Known::Pin { pin, .. }, .. } => {
@@ -160,6 +165,10 @@ mod tests {
                     touches: 1,
                 },
                 "A5 differs: expected 0.447, seen 0.610, which fits its neighbour A4 far better; touch A5 again",
+            ),
+            (
+                Action::Either { pin: 1, seen: volts(0.61), neighbour: 0, touches: 1 },
+                "A5 reads 0.610, but so does its neighbour A4; touch A5 again",
             ),
             (
                 Action::Prove {

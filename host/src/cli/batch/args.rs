@@ -36,6 +36,12 @@ pub(crate) struct Args {
     /// Judge by this reference; one a connector, told apart by the connector's name in it
     #[arg(long = "reference", value_name = "FILE")]
     pub(super) references: Vec<PathBuf>,
+    /// Subtract the path resistances in this file (`pintally jig zero` writes it); one a wiring
+    #[arg(long = "zero", value_name = "FILE", conflicts_with = "practice")]
+    pub(super) zeros: Vec<PathBuf>,
+    /// What this switching board is called, where its microcontroller has no number of its own
+    #[arg(long, value_name = "NAME", conflicts_with = "practice")]
+    pub(super) jig_name: Option<String>,
     /// Name the boards by counting up from here: T100, T101, ...
     #[arg(long, value_name = "NAME", value_parser = counted)]
     pub(super) count_from: Option<String>,
@@ -109,9 +115,14 @@ impl Args {
         args.bench.fill(&defaults)?;
         defaults.operator(&mut args.operator);
         defaults.data(&mut args.data);
-        // A board kind names the wirings of its connectors itself.
+        // A board kind names the wirings of its connectors itself, and a zero is that of a wiring.
         if args.kind.is_none() {
             defaults.wiring(&mut args.wiring);
+            if args.zeros.is_empty() {
+                let mut zero = None;
+                defaults.zero(&mut zero);
+                args.zeros.extend(zero);
+            }
         }
         Ok(args)
     }

@@ -13,16 +13,20 @@ use crate::{
     cli::{
         Screen,
         emulation::{self, Emulation},
-        inputs, prepare,
+        inputs,
+        jig::{Talk, Unrecorded, zero},
+        prepare,
     },
     connector::{BoardKind, Connector, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
+    jig::BoardName,
     log::{ReferenceSource, Zero},
     meter::Profile,
     moment::Moment,
     practice::{BenchDevices, JigTrouble, random::Random},
     reference::Reference,
+    session::{SWEEP_LIMIT, ZeroFile},
     sweep::{Devices, Heard},
     units::Ohms,
 };
@@ -73,7 +77,8 @@ impl Station {
             };
             connectors.push(prepared(connector, wiring, &references, emulation.as_ref(), screen)?);
         }
-        let (source, port_names) = match args.practice {
+        let zeros = zeros(args, &mut connectors, &profile, screen)?;
+        let (mut source, port_names) = match args.practice {
             true => {
                 let hands = Hands { args: args.clone(), profile: profile.clone(), on: None };
                 let name = "the practice bench".to_owned();
@@ -84,6 +89,12 @@ impl Station {
                 (Source::Ports(bench.devices), bench.ports)
             }
         };
+        if let (Source::Ports(devices), false) = (&mut source, zeros.is_empty()) {
+            let greeting = Talk::default().greet(devices.as_mut(), &mut Unrecorded)?;
+            let called = args.jig_name.as_deref().map(|name| prepare::checked_name("--jig-name", name));
+            let board = BoardName::new(greeting.unique_id, called.transpose()?.as_deref());
+            zeros.iter().try_for_each(|zero| zero.is_of(&board)).map_err(zero::refused)?;
+        }
         Ok(Self { profile, connectors, port_names, source })
     }
 
@@ -251,6 +262,35 @@ fn connectors_of(args: &Args) -> Result<Vec<(Connector, Option<Wiring>)>, Failur
         connectors.push((connector, wiring.transpose()?));
     }
     Ok(connectors)
+}
+
+/// The zeros of the batch, each given to the connectors of its wiring. One that is of none is refused.
+fn zeros(
+    args: &Args,
+    connectors: &mut [Prepared],
+    profile: &Profile,
+    screen: &mut Screen,
+) -> Result<Vec<ZeroFile>, Failure> {
+    let mut zeros = Vec::new();
+    for path in &args.zeros {
+        let data = args.data.as_deref();
+        let Some(zero) = zero::load(Some(path), zero::DAYS, SWEEP_LIMIT, data, screen)? else { continue };
+        let (mut is_used, mut why) = (false, None);
+        for prepared in &mut *connectors {
+            match zero.fits(&prepared.connector, &prepared.wiring, &profile.name) {
+                Ok(()) => {
+                    prepared.zero = Some(zero.to_log());
+                    is_used = true;
+                }
+                Err(error) => why = Some(error),
+            }
+        }
+        match why {
+            Some(error) if !is_used => return Err(zero::refused(error)),
+            _ => zeros.push(zero),
+        }
+    }
+    Ok(zeros)
 }
 
 /// The references, with their places.

@@ -14,6 +14,7 @@ use crate::{
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     history::{Entry, Found, History, HistoryError, log_of},
+    jig::wear,
     log::{self, Header, LogEvent, SyncPolicy},
     meter::Talk,
     moment::Moment,
@@ -53,6 +54,10 @@ impl Round<'_> {
         let policy = if self.args.practice { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
         let mut logbook = Logbook::begin(&log_of(self.data, &name), session.header.clone(), policy)?;
         once::note_confirmations(&mut logbook, self.confirmed_by);
+        if let Some(name) = &self.args.jig_name {
+            let (action, detail) = (wear::NAMED.to_owned(), Some(name.clone()));
+            logbook.note(LogEvent::Operator { action, detail });
+        }
         // A meter that can be told to measures DC volts itself; any other stays plugged in from board to board.
         if !self.args.practice && !matches!(session.profile.talk, Talk::Triggered { .. }) {
             precheck::not_measured("the meter stays connected in a batch", &mut logbook, screen);

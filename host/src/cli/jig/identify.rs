@@ -9,7 +9,7 @@ use protocol::{
 use serde_json::json;
 
 use crate::{
-    cli::{Screen, line::Line, ports::Format},
+    cli::{Screen, config, line::Line, ports::Format},
     exit_status::ExitStatus,
     failure::Failure,
     jig::{Client, Heard},
@@ -23,11 +23,13 @@ use crate::{
 #[derive(Debug, Arguments)]
 #[group(id = "jig_identify")]
 pub(super) struct Args {
-    /// A serial port or tcp:HOST:PORT
-    port: Address,
+    /// A serial port or tcp:HOST:PORT; that of the configuration where none is given
+    port: Option<Address>,
     /// How to print
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    #[command(flatten)]
+    config: config::Args,
 }
 
 /// A board on USB needs a moment after its port was opened.
@@ -35,14 +37,15 @@ const PATIENCE: Duration = Duration::from_secs(2);
 
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
-    let greeting = greet(&args.port)?;
+    let port = args.config.jig(args.port.clone())?;
+    let greeting = greet(&port)?;
     match args.format {
         Format::Text => {
             for line in describe(&greeting) {
                 screen.line(&line)?;
             }
         }
-        Format::Json => screen.line(&as_json(&args.port, &greeting))?,
+        Format::Json => screen.line(&as_json(&port, &greeting))?,
     }
     Ok(ExitStatus::Matches)
 }

@@ -38,8 +38,6 @@ pub(super) struct Args {
     /// Also try the sense input with a cell of this voltage, such as 1.5, measured with the meter
     #[arg(long, value_name = "VOLTS")]
     cell: Option<f64>,
-    /// Say less on the way
-    #[arg(long)]
     /// How to print the result
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,

@@ -1,10 +1,6 @@
 //! A jig, a meter, and plates that somebody puts on: what self-test and zero work with.
 
-use std::{
-    path::PathBuf,
-    sync::{Arc, atomic::AtomicBool},
-    time::Duration,
-};
+use std::{path::PathBuf, time::Duration};
 
 use clap::Args as Arguments;
 use protocol::{Answer, Channel, Greeting, Request};
@@ -15,14 +11,13 @@ use super::{
     talk::{Talk, odd, silent},
 };
 use crate::{
-    cli::{Screen, inputs, progress::Progress},
+    cli::{Screen, config, inputs, once, options, progress::Progress},
     connector::{Connector, Pin, PinName, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     jig::self_test::Seen,
     meter::{Conversation, DiodeSource, Event, Profile},
     moment::Moment,
-    port::{self, Address, PortDevices},
     practice::{Bench, BenchDevices, JigSetup, JigTrouble, Plate, meter::MeterOptions},
     readings::PinValue,
     sweep::{
@@ -42,15 +37,8 @@ const LARGEST: Ohms = Ohms::of(100e3);
 #[derive(Debug, Clone, Arguments)]
 #[group(id = "station")]
 pub(in crate::cli) struct StationArgs {
-    /// Port of the switching board: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
-    pub(super) jig: Option<Address>,
-    /// Port of the meter: a serial port or tcp:HOST:PORT
-    #[arg(long, value_name = "PORT", required_unless_present = "practice", conflicts_with = "practice")]
-    meter: Option<Address>,
-    /// Meter profile: a shipped one by name, or a file
-    #[arg(long, value_name = "PROFILE", default_value = "bench-stream")]
-    profile: String,
+    #[command(flatten)]
+    bench: options::Bench,
     /// Connector file, where the plates take the place of a board; without one they take the place of the cable, and
     /// channel 0 is their first position
     #[arg(long, value_name = "FILE")]
@@ -58,9 +46,6 @@ pub(in crate::cli) struct StationArgs {
     /// Wiring file: which pin lies on which channel; pin by pin from channel 0 on where none is given
     #[arg(long, value_name = "FILE", requires = "connector")]
     wiring: Option<PathBuf>,
-    /// Time from closing a channel to reading, in milliseconds
-    #[arg(long, value_name = "MILLISECONDS", default_value_t = 3)]
-    settle_ms: u16,
     /// Work on the practice bench: it puts the plates on by itself, and its time jumps
     #[arg(long)]
     pub(super) practice: bool,
@@ -71,6 +56,8 @@ pub(in crate::cli) struct StationArgs {
     /// wrong word lists them all
     #[arg(long = "jig-trouble", value_name = "TROUBLE", requires = "practice")]
     jig_troubles: Vec<String>,
+    #[command(flatten)]
+    config: config::Args,
 }
 
 /// Something to do at the bench.
@@ -103,27 +90,42 @@ pub(super) struct Station {
 }
 
 enum Kind {
-    Ports(Box<PortDevices>),
+    Ports(Box<dyn Devices>),
     Practice(Box<BenchDevices>, u64),
 }
 
 /// Plates are no boards: what they read is the result, and nothing of it is judged again.
-struct Unrecorded;
+pub(in crate::cli) struct Unrecorded;
 
 impl Recorder for Unrecorded {
     fn record(&mut self, _: Moment, _: Record<'_>) {}
 }
 
+impl StationArgs {
+    /// What was typed, and what the configuration says where nothing was.
+    fn filled(&self) -> Result<Self, Failure> {
+        let defaults = self.config.defaults(self.practice)?;
+        let mut args = self.clone();
+        args.bench.fill(&defaults)?;
+        // The wiring is that of a connector; a plate in place of the cable is wired straight.
+        if args.connector.is_some() {
+            defaults.wiring(&mut args.wiring);
+        }
+        Ok(args)
+    }
+}
+
 impl Station {
     /// Opens the ports, or sets up a practice bench, and greets the switching board.
     pub(super) fn open(args: &StationArgs, screen: &mut Screen) -> Result<Self, Failure> {
-        let profile = inputs::profile(&args.profile)?;
+        let args = &args.filled()?;
+        let profile = args.bench.meter.profile()?;
         let named = match (&args.connector, args.practice) {
             (None, false) => None,
             _ => Some(inputs::connector_and_wiring(args.connector.as_deref(), args.wiring.as_deref())?),
         };
-        let (mut kind, named) = match (args.practice, &args.jig, &args.meter, named) {
-            (true, _, _, Some((connector, wiring))) => {
+        let (mut kind, named) = match (args.practice, named) {
+            (true, Some((connector, wiring))) => {
                 let setup = practice_setup(args, &connector, wiring)?;
                 let wiring = setup.wiring.clone();
                 let options = MeterOptions { noise: NOISE, ..MeterOptions::of(&profile) };
@@ -133,22 +135,7 @@ impl Station {
                 let devices = Box::new(BenchDevices::new(bench));
                 (Kind::Practice(devices, args.seed), Some((connector, Some(wiring))))
             }
-            (false, Some(jig), Some(meter), named) => {
-                let open = |address, settings| {
-                    port::open(address, settings).map_err(|error| {
-                        let hint = error.hint();
-                        Failure::new(ExitStatus::Unavailable, error).hint(hint)
-                    })
-                };
-                let stop = Arc::new(AtomicBool::new(false));
-                let seen = Arc::clone(&stop);
-                // A handler can be set once a process; in tests that is enough.
-                let _ = ctrlc::set_handler(move || seen.store(true, std::sync::atomic::Ordering::Relaxed));
-                let devices =
-                    PortDevices::new(open(jig, &port::SWITCHING_BOARD)?, open(meter, &profile.port)?, stop);
-                (Kind::Ports(Box::new(devices)), named)
-            }
-            _ => return Err(Failure::new(ExitStatus::Usage, "expected --jig and --meter, or --practice")),
+            (_, named) => (Kind::Ports(args.bench.open(&profile, once::stop_switch())?.devices), named),
         };
         let mut talk = Talk::default();
         let greeting = talk.greet(kind.devices(), &mut Unrecorded)?;
@@ -169,7 +156,7 @@ impl Station {
         };
         wiring.fits(&connector, greeting.channels).or_fail(ExitStatus::Configuration)?;
         let operator = matches!(kind, Kind::Ports(_)).then(Operator::new);
-        let settle = Duration::from_millis(args.settle_ms.into());
+        let settle = Duration::from_millis(args.bench.settle_ms.into());
         Ok(Self { kind, profile, connector, wiring, greeting, settle, talk, operator, deaf: false })
     }
 

@@ -6,7 +6,7 @@ use clap::Args as Arguments;
 use serde_json::json;
 
 use crate::{
-    cli::{Screen, place, ports::Format},
+    cli::{Screen, config, place, ports::Format},
     exit_status::ExitStatus,
     failure::Failure,
     jig::wear::{CARRIER_LIMIT, CHANNEL_LIMIT, CONNECTOR_LIMIT, Limits, NAMED, Session, Wear},
@@ -39,11 +39,14 @@ pub(super) struct Args {
     /// How to print
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    #[command(flatten)]
+    config: config::Args,
 }
 
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
-    let folder = place::data_folder(args.data.as_deref())?.join("logs");
+    let data = args.data.clone().or(args.config.load()?.data);
+    let folder = place::data_folder(data.as_deref())?.join("logs");
     let wear = count(&folder, args.practice, screen)?;
     let limits =
         Limits { channel: args.channel_limit, carrier: args.carrier_limit, connector: args.connector_limit };

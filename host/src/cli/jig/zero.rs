@@ -17,7 +17,7 @@ use crate::{
     log::{LogReader, Zero},
     meter::{Number, Profile},
     practice::Plate,
-    session::{AGE_LIMIT, HIGHEST_PATH, Path, ZeroFile, short_current, wiring_fingerprint},
+    session::{AGE_LIMIT, HIGHEST_PATH, Path, ZeroError, ZeroFile, short_current, wiring_fingerprint},
     statistics::median,
     units::{Ohms, Volts},
 };
@@ -44,6 +44,9 @@ pub(super) struct Args {
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
 }
+
+/// Age from which a zero is called old, in days.
+pub(in crate::cli) const DAYS: u16 = (AGE_LIMIT.as_secs() / (24 * 3600)) as u16;
 
 /// Readings of a path that lie further apart than this show a contact that wanders (docs/facts.md 2.3: a relay is new below
 /// 0.2 Ω and worn above 1.2 Ω).
@@ -152,11 +155,14 @@ pub(in crate::cli) fn fitting(
     wiring: &Wiring,
     profile: &Profile,
 ) -> Result<Zero, Failure> {
-    zero.fits(connector, wiring, &profile.name).map_err(|error| {
-        let hint = error.hint();
-        Failure::new(ExitStatus::Configuration, error).hint(hint)
-    })?;
+    zero.fits(connector, wiring, &profile.name).map_err(refused)?;
     Ok(zero.to_log())
+}
+
+/// The failure of a zero that does not belong here.
+pub(in crate::cli) fn refused(error: ZeroError) -> Failure {
+    let hint = error.hint();
+    Failure::new(ExitStatus::Configuration, error).hint(hint)
 }
 
 /// Reads every channel so often, and takes the middle of what was read.

@@ -10,7 +10,7 @@ use serde_json::json;
 
 use super::Format;
 use crate::{
-    cli::{Screen, line::Line},
+    cli::{Screen, config, line::Line},
     exit_status::ExitStatus,
     failure::Failure,
     meter::{self, Candidate, DataBits, Identity, Parity, PortSettings, Profile, Recogniser, StopBits, Talk},
@@ -20,14 +20,16 @@ use crate::{
 /// Listen to a port, ask `*IDN?` if nothing is understood, and say which profile fits
 #[derive(Debug, Arguments)]
 pub(super) struct Args {
-    /// A serial port or tcp:HOST:PORT
-    port: Address,
+    /// A serial port or tcp:HOST:PORT; that of the configuration where none is given
+    port: Option<Address>,
     /// How long to listen with each port setting, in seconds
     #[arg(long, value_name = "SECONDS", default_value_t = 4, value_parser = clap::value_parser!(u64).range(1..=60))]
     listen: u64,
     /// How to print
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    #[command(flatten)]
+    config: config::Args,
 }
 
 /// How long an instrument may take to say who it is.
@@ -41,21 +43,22 @@ struct Unknown {
 }
 
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
+    let port = &args.config.meter(args.port.clone())?;
     let mut unknown = Unknown::default();
-    for (settings, profiles) in listening_groups(&args.port) {
+    for (settings, profiles) in listening_groups(port) {
         screen.say(&format!("listening for {} s at {}", args.listen, describe(&settings)));
-        let candidates = listen(args, &settings, profiles, &mut unknown)?;
+        let candidates = listen(port, args.listen, &settings, profiles, &mut unknown)?;
         if !candidates.is_empty() {
-            return show(args, &candidates, screen);
+            return show(port, args.format, &candidates, screen);
         }
     }
-    for settings in asking_settings(&args.port) {
+    for settings in asking_settings(port) {
         screen.say(&format!("asking *IDN? at {}", describe(&settings)));
-        if let Some(identity) = ask(&args.port, &settings)? {
-            return show_identity(args, &settings, &identity, screen);
+        if let Some(identity) = ask(port, &settings)? {
+            return show_identity(port, args.format, &settings, &identity, screen);
         }
     }
-    Err(nothing(args, &unknown))
+    Err(nothing(port, &unknown))
 }
 
 /// Profiles that stream, by the settings that they need. A `tcp:` port has no settings, so all listen at once.
@@ -102,14 +105,15 @@ fn describe(settings: &PortSettings) -> String {
 }
 
 fn listen(
-    args: &Args,
+    port: &Address,
+    seconds: u64,
     settings: &PortSettings,
     profiles: Vec<Profile>,
     unknown: &mut Unknown,
 ) -> Result<Vec<Candidate>, Failure> {
-    let line = Line::open(&args.port, settings)?;
+    let line = Line::open(port, settings)?;
     let mut recogniser = Recogniser::new(profiles);
-    let end = line.now().after(Duration::from_secs(args.listen));
+    let end = line.now().after(Duration::from_secs(seconds));
     while line.now() < end {
         if let Some((at, bytes)) = line.hear(end.since(line.now()))? {
             recogniser.push(&bytes, at);
@@ -140,11 +144,16 @@ fn ask(address: &Address, settings: &PortSettings) -> Result<Option<Identity>, F
     Ok(None)
 }
 
-fn show(args: &Args, candidates: &[Candidate], screen: &mut Screen) -> Result<ExitStatus, Failure> {
+fn show(
+    port: &Address,
+    format: Format,
+    candidates: &[Candidate],
+    screen: &mut Screen,
+) -> Result<ExitStatus, Failure> {
     for candidate in candidates {
-        screen.line(&match args.format {
+        screen.line(&match format {
             Format::Json => json!({
-                "port": args.port.to_string(),
+                "port": port.to_string(),
                 "profile": candidate.profile,
                 "readings": candidate.readings,
                 "dropped_bytes": candidate.dropped,
@@ -153,7 +162,7 @@ fn show(args: &Args, candidates: &[Candidate], screen: &mut Screen) -> Result<Ex
             .to_string(),
             Format::Text => format!(
                 "{} fits {} ({}): {} readings, {} bytes left over",
-                args.port, candidate.profile, candidate.title, candidate.readings, candidate.dropped
+                port, candidate.profile, candidate.title, candidate.readings, candidate.dropped
             ),
         })?;
         if candidate.is_ambiguous {
@@ -167,22 +176,23 @@ fn show(args: &Args, candidates: &[Candidate], screen: &mut Screen) -> Result<Ex
         screen.say(&format!(
             "next: pintally meter watch {} --profile {}; hold the leads together (near 0.000), apart (OL), and on \
              one diode, and compare with the display",
-            args.port, best.profile
+            port, best.profile
         ));
     }
     Ok(ExitStatus::Matches)
 }
 
 fn show_identity(
-    args: &Args,
+    port: &Address,
+    format: Format,
     settings: &PortSettings,
     identity: &Identity,
     screen: &mut Screen,
 ) -> Result<ExitStatus, Failure> {
     let Identity { maker, model, serial, firmware } = identity;
-    screen.line(&match args.format {
+    screen.line(&match format {
         Format::Json => json!({
-            "port": args.port.to_string(),
+            "port": port.to_string(),
             "profile": "scpi-bench",
             "settings": describe(settings),
             "maker": maker,
@@ -193,7 +203,7 @@ fn show_identity(
         .to_string(),
         Format::Text => format!(
             "{} is {} {}, serial number {}, firmware {}, at {}",
-            args.port,
+            port,
             printable(maker),
             printable(model),
             printable(serial),
@@ -202,7 +212,7 @@ fn show_identity(
         ),
     })?;
     let same = meter::shipped("scpi-bench").is_some_and(|profile| profile.port == *settings);
-    screen.say(&format!("next: pintally meter watch {} --profile scpi-bench", args.port));
+    screen.say(&format!("next: pintally meter watch {} --profile scpi-bench", port));
     if !same {
         screen.tell(
             "its port settings differ from the profile's: pintally meter profiles scpi-bench > my-meter.toml, and \
@@ -217,8 +227,7 @@ fn printable(text: &str) -> String {
     text.escape_debug().to_string()
 }
 
-fn nothing(args: &Args, unknown: &Unknown) -> Failure {
-    let port = &args.port;
+fn nothing(port: &Address, unknown: &Unknown) -> Failure {
     if unknown.heard == 0 {
         return Failure::new(
             ExitStatus::Unavailable,

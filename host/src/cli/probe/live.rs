@@ -107,6 +107,7 @@ impl Live {
         }
         self.state.mood = match action {
             Action::Again { .. }
+            | Action::Either { .. }
             | Action::Unsettled { .. }
             | Action::Prove { .. }
             | Action::NotProof { .. } => Mood::Again,

@@ -24,7 +24,11 @@ impl Plain {
                 let done = walk.results().iter().flatten().count();
                 screen.tell(&format!("{text} ({done} of {})", walk.order().len()));
             }
-            Action::Again { .. } | Action::Prove { .. } | Action::Alive { .. } | Action::Dead { .. } => {
+            Action::Again { .. }
+            | Action::Either { .. }
+            | Action::Prove { .. }
+            | Action::Alive { .. }
+            | Action::Dead { .. } => {
                 screen.tell(&format!("! {text}"));
             }
             _ => screen.tell(&text),

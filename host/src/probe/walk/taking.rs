@@ -58,11 +58,15 @@ impl Walk {
         let value = result.value;
         actions.push(Action::Took { result, how });
         self.learn();
-        if let Some((doubted, seen, expected)) = self.doubtful_beside(pin, value) {
+        if let Some((doubted, action)) = self.doubtful_beside(pin, value, how) {
             self.doubted.push(doubted);
             self.extra = self.extra.saturating_add(1);
             self.state = asking(doubted, now);
-            actions.push(Action::Again { pin: doubted, expected, seen, neighbour: Some(pin), touches: 0 });
+            // What was read there agrees with what is expected: it counts as the first touch.
+            if let (Action::Either { .. }, State::Asking { seen, .. }) = (&action, &mut self.state) {
+                seen.extend(self.results.get(doubted).cloned().flatten());
+            }
+            actions.push(action);
             return;
         }
         self.state = match self.next_after(pin) {
@@ -146,55 +150,75 @@ impl Walk {
         result.settled = touch.began;
         result.spoilt = touch.spoilt;
         result.used = touch.settling.recent().collect();
-        let fit = self.setting.expects.fit(pin, touch.value);
-        match fit {
-            Fit::Fits => self.take(result, How::Fits, touch.decided, actions),
-            Fit::Unknown => self.take(result, How::Unjudged, touch.decided, actions),
-            Fit::Differs => {
-                let neighbour = self.setting.expects.fits_neighbour(pin, touch.value, &self.values());
-                let wanted = if neighbour.is_some() { AGREEING.1 } else { AGREEING.0 };
-                let agreeing = earlier.iter().filter(|before| agree(before.value, touch.value)).count() + 1;
-                if agreeing >= wanted {
-                    self.take(result, How::Differs, touch.decided, actions);
-                    return;
-                }
-                let expected = self.setting.expects.of(pin).map_or(PinValue::Overload, |pin| pin.value);
-                actions.push(Action::Again {
-                    pin,
-                    expected,
-                    seen: touch.value,
-                    neighbour,
-                    touches: earlier.len() + 1,
-                });
-                if let State::Asking { seen, proven, .. } = &mut self.state {
-                    *proven = false;
-                    seen.push(result);
-                    if seen.len() > KEPT {
-                        seen.remove(0);
-                    }
-                }
+        let values = self.values();
+        let expects = &self.setting.expects;
+        let (how, neighbour, wanted) = match expects.fit(pin, touch.value) {
+            Fit::Unknown => (How::Unjudged, None, 1),
+            Fit::Fits => match expects.fits_neighbour_too(pin, touch.value, &values) {
+                None => (How::Fits, None, 1),
+                neighbour => (How::Fits, neighbour, AGREEING.0),
+            },
+            Fit::Differs => match expects.fits_neighbour(pin, touch.value, &values) {
+                None => (How::Differs, None, AGREEING.0),
+                neighbour => (How::Differs, neighbour, AGREEING.1),
+            },
+        };
+        let agreeing = earlier.iter().filter(|before| agree(before.value, touch.value)).count() + 1;
+        if agreeing >= wanted {
+            self.take(result, how, touch.decided, actions);
+            return;
+        }
+        actions.push(match (how, neighbour) {
+            (How::Fits, Some(neighbour)) => {
+                Action::Either { pin, seen: touch.value, neighbour, touches: earlier.len() + 1 }
+            }
+            _ => Action::Again {
+                pin,
+                expected: expects.of(pin).map_or(PinValue::Overload, |pin| pin.value),
+                seen: touch.value,
+                neighbour,
+                touches: earlier.len() + 1,
+            },
+        });
+        if let State::Asking { seen, proven, .. } = &mut self.state {
+            *proven = false;
+            seen.push(result);
+            if seen.len() > KEPT {
+                seen.remove(0);
             }
         }
     }
 
-    /// A pin beside this one that was taken as differing and reads just what this one does now: it may never have been
-    /// touched. (At an open joint only slips show anything, so slips may well agree.) Each pin is doubted once.
-    fn doubtful_beside(&self, pin: usize, value: PinValue) -> Option<(usize, PinValue, PinValue)> {
+    /// A pin beside this one that reads just what this one does now, though good boards tell the two apart, and what is
+    /// asked of it: it may never have been touched. One of the two must differ. (At an open joint only slips show
+    /// anything, so slips may well agree; and a slip to a faulty pin may fit the pin that was meant.) Each pin is
+    /// doubted once, and one that was itself in doubt puts no other in doubt: it was touched with both in mind.
+    fn doubtful_beside(&self, pin: usize, value: PinValue, how: How) -> Option<(usize, Action)> {
         value.volts()?;
-        self.setting
-            .expects
-            .beside(pin)
-            .iter()
-            .copied()
+        if self.doubted.contains(&pin) {
+            return None;
+        }
+        let expects = &self.setting.expects;
+        let doubt = |other: usize| {
+            let seen = self.results.get(other)?.as_ref()?.value;
+            let expected = expects.of(other)?.value;
+            if !expects.may_be_taken_for(pin, other) || !agree(seen, value) {
+                return None;
+            }
+            match (self.how(other, seen), how) {
+                (How::Differs, _) => {
+                    Some(Action::Again { pin: other, expected, seen, neighbour: Some(pin), touches: 0 })
+                }
+                (How::Fits, How::Differs) => {
+                    Some(Action::Either { pin: other, seen, neighbour: pin, touches: 0 })
+                }
+                _ => None,
+            }
+        };
+        let beside = expects.beside(pin).iter().copied();
+        beside
             .filter(|other| !self.doubted.contains(other))
-            .find_map(|other| {
-                let seen = self.results.get(other)?.as_ref()?.value;
-                let expected = self.setting.expects.of(other)?.value;
-                let is_doubtful = self.setting.expects.may_be_taken_for(pin, other)
-                    && self.how(other, seen) == How::Differs
-                    && agree(seen, value);
-                is_doubtful.then_some((other, seen, expected))
-            })
+            .find_map(|other| doubt(other).map(|action| (other, action)))
     }
 
     /// The next pin without a result, after this one in the order and then from its beginning.

@@ -304,6 +304,37 @@ fn a_neighbour_that_reads_the_same_puts_a_pin_in_doubt_once() {
     assert_eq!(desk.walk.pin(), Some(3));
 }
 
+/// Found by the trial: a slip to a faulty neighbour that happened to read what the pin should was taken at once.
+#[test]
+fn a_reading_that_a_neighbour_has_too_counts_after_a_second_touch() {
+    let mut desk = Desk::new(true);
+    desk.touch(0);
+    for _ in 0..3 {
+        desk.touch(620);
+    }
+    assert_eq!(desk.values()[1], Some(620));
+    let first = desk.touch(621);
+    assert!(matches!(first[..], [Action::Either { pin: 2, neighbour: 1, touches: 1, .. }]), "{first:?}");
+    assert_eq!(desk.values()[2], None);
+    assert_eq!(took(&desk.touch(620)), [(2, How::Fits)]);
+}
+
+#[test]
+fn a_pin_that_fits_is_doubted_once_when_its_neighbour_differs_and_reads_the_same() {
+    let mut desk = Desk::new(true);
+    desk.touch(0);
+    assert_eq!(took(&desk.touch(500)), [(1, How::Fits)]);
+    desk.touch(501);
+    desk.touch(501);
+    let actions = desk.touch(501);
+    assert_eq!(took(&actions), [(2, How::Differs)]);
+    let asked = actions.last();
+    assert!(matches!(asked, Some(Action::Either { pin: 1, neighbour: 2, touches: 0, .. })), "{actions:?}");
+    // The touch of before counts as the first; and the pin beside is not doubted in turn.
+    assert_eq!(took(&desk.touch(500)), [(1, How::Fits)]);
+    assert_eq!(desk.walk.pin(), Some(3));
+}
+
 #[test]
 fn before_any_pin_was_read_the_clip_proves_the_probe() {
     let mut desk = Desk::new(true);
