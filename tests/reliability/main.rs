@@ -11,6 +11,7 @@
 
 mod alive;
 mod bench;
+mod bombs;
 mod cautions;
 mod clock;
 mod cut;
