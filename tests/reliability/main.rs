@@ -18,6 +18,7 @@ mod cut;
 mod dependencies;
 mod disk;
 mod durable;
+mod history;
 mod hostile;
 mod kill;
 mod links;
