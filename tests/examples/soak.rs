@@ -15,8 +15,14 @@ fn main() -> ExitCode {
         return ExitCode::FAILURE;
     }
     println!(
-        "{:>7}  {:>11}  {:>11}  {:>12}  {:>10}",
-        "sweeps", "memory KiB", "descriptors", "bench time h", "sweep s"
+        "{:>7}  {:>11}  {:>11}  {:>12}  {:>10}  {:>15}  {:>14}",
+        "sweeps",
+        "memory KiB",
+        "descriptors",
+        "bench time h",
+        "sweep s",
+        "settled late us",
+        "clock within us"
     );
     let pins = tests::soak::soak(
         sweeps,
@@ -25,12 +31,14 @@ fn main() -> ExitCode {
         &mut |sample| {
             let shown = |number: Option<u64>| number.map_or("?".to_owned(), |number| number.to_string());
             println!(
-                "{:>7}  {:>11}  {:>11}  {:>12.1}  {:>10.3}",
+                "{:>7}  {:>11}  {:>11}  {:>12.1}  {:>10.3}  {:>15}  {:>14}",
                 sample.sweeps,
                 shown(sample.resident_kib),
                 shown(sample.descriptors.map(|count| count as u64)),
                 sample.bench_time.as_secs_f64() / 3600.0,
-                sample.sweep_time.as_secs_f64()
+                sample.sweep_time.as_secs_f64(),
+                sample.settled_late.as_micros(),
+                sample.clock_known_within.as_micros()
             );
         },
     );

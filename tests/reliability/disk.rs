@@ -73,6 +73,58 @@ fn full_in_the_middle_of_every_event() {
     }
 }
 
+/// The same by hand: the walk ends before anything is shown that is not on record, and goes on once there is room.
+#[test]
+fn full_in_the_middle_of_a_probe() {
+    if !has("prlimit") {
+        return;
+    }
+    let words_of_probe = ["probe", "--practice", "--instant", "--seed", "3", "--connector", "c.csv"];
+    let words_of_probe = [&words_of_probe[..], &["--fault", "open:2", "--log", "t.jsonl"]].concat();
+    let place = place();
+    let whole = place.run(&words_of_probe);
+    assert_eq!(whole.status, Some(1), "{}", whole.text());
+    let log = fs::read(place.path().join("t.jsonl")).unwrap();
+    // Every tenth line of the meter's hundreds, and every other line.
+    let ends = (0..log.len()).filter(|&at| log[at] == b'\n');
+    let (lines, _) = read(&log);
+    let is_looked_at = |&(at, _): &(usize, usize)| {
+        at % 10 == 0 || at == 0 || !matches!(lines[at - 1].event, LogEvent::MeterBytes { .. })
+    };
+    let mut cases = 0;
+    for (at, end) in ends.enumerate().filter(is_looked_at) {
+        for room in [end - 20, end + 1] {
+            let place = crate::bench::place();
+            let output = limited(&place, &words_of_probe, room as u64, false).output().unwrap();
+            if room + 20 >= log.len() {
+                continue;
+            }
+            cases += 1;
+            check_unrecorded(&place, &output);
+            let text = words(&output);
+            let Ok(cut) = fs::read(place.path().join("t.jsonl")).map(|log| read(&log).0) else {
+                assert_eq!(at, 0, "{text}");
+                continue;
+            };
+            // What was said to be taken is on record.
+            for (pin, _) in recorded(&lines) {
+                let said = String::from_utf8_lossy(&output.stderr);
+                let mut said = said.lines();
+                let is_said = said.any(|line| line.starts_with(&format!("{pin} ")) && line.contains("taken"));
+                assert!(!is_said || recorded(&cut).iter().any(|(other, _)| *other == pin), "{pin}: {text}");
+            }
+            if recorded(&cut).len() == 2 && room == end + 1 {
+                let words = ["probe", "--practice", "--instant", "--seed", "3", "--fault", "open:2"];
+                let resumed = place.run(&[&words[..], &["--resume", "t.jsonl", "--log", "u.jsonl"]].concat());
+                assert_eq!(resumed.status, Some(1), "{}", resumed.text());
+                let again = replayed(&replay(&place, Path::new("u.jsonl")));
+                assert_eq!(again.len(), 4, "{again:?}");
+            }
+        }
+    }
+    assert!(cases > 60, "{cases}");
+}
+
 /// A real file system that is full: as on the bench, with a sweep on ports.
 #[test]
 fn a_full_file_system_opens_the_channels_and_ends_the_sweep() {

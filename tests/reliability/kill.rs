@@ -18,7 +18,7 @@ use crate::{
     run::Place,
 };
 
-const SIGKILL: i32 = 9;
+pub(crate) const SIGKILL: i32 = 9;
 const SIGXFSZ: i32 = 25;
 
 /// What a killed sweep has left behind is all that was written, and a replay works with it.
@@ -159,7 +159,7 @@ fn sigkill_at_the_write_of_an_event() {
 }
 
 /// Copies a folder with all that is in it.
-fn copy(from: &Path, to: &Path) {
+pub(crate) fn copy(from: &Path, to: &Path) {
     fs::create_dir_all(to).unwrap();
     for entry in fs::read_dir(from).unwrap() {
         let entry = entry.unwrap();

@@ -11,12 +11,14 @@
 
 mod alive;
 mod bench;
+mod bombs;
 mod cautions;
 mod clock;
 mod cut;
 mod dependencies;
 mod disk;
 mod durable;
+mod history;
 mod hostile;
 mod kill;
 mod links;

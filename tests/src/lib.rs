@@ -8,5 +8,6 @@ pub mod hand_trial;
 pub mod lookout;
 pub mod pairing_trial;
 pub mod practice_log;
+pub mod quartz;
 pub mod rig;
 pub mod soak;

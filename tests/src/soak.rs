@@ -1,5 +1,6 @@
 //! One practice bench that is never switched off: board after board is put on, swept, recorded in a file, judged and
-//! replayed, and the process is watched for memory and descriptors that it does not give back.
+//! replayed. The process is watched for memory and descriptors that it does not give back, and the host's idea of the
+//! switching board's time, whose clock runs fast, for drift.
 
 use std::{fs::File, path::Path, time::Duration};
 
@@ -18,6 +19,8 @@ use pintally::{
     units::Volts,
 };
 
+use crate::quartz::Quartz;
+
 /// The process and the bench after some sweeps.
 #[derive(Debug, Clone, Copy)]
 pub struct Sample {
@@ -31,6 +34,11 @@ pub struct Sample {
     pub bench_time: Duration,
     /// Median time of the sweeps since the last sample.
     pub sweep_time: Duration,
+    /// By how much at most a channel was said to have settled later than it had, since the last sample. Never earlier.
+    pub settled_late: Duration,
+    /// How closely at worst the host knew the switching board's time, since the last sample: by a clock that was
+    /// learned since the bench was switched on. The truth is always within.
+    pub clock_known_within: Duration,
 }
 
 /// Boards that are put on in turn: samples that are taken after a multiple of so many sweeps saw the same boards.
@@ -53,12 +61,12 @@ pub fn soak(sweeps: u32, every: u32, folder: &Path, watch: &mut dyn FnMut(Sample
     let specimen =
         |seed: u32| Specimen::new(&design, "soak", u64::from(seed % BOARDS), &[]).expect("no faults to fit");
     let bench = Bench::new(&specimen(0), setup.clone(), profile.clone(), options, 1, Moment::START);
-    let mut devices = BenchDevices::new(bench.expect("a bench that can be switched on"));
+    let mut devices = Quartz::new(BenchDevices::new(bench.expect("a bench that can be switched on")));
     let names: Vec<PinName> = connector.pins.iter().map(|pin| pin.name.clone()).collect();
-    let (mut pins, mut times) = (0, Vec::new());
+    let (mut pins, mut times, mut settled_late) = (0, Vec::new(), Duration::ZERO);
 
     for sweep in 1..=sweeps {
-        devices.bench().load(&specimen(sweep)).expect("a board without faults");
+        devices.devices.bench().load(&specimen(sweep)).expect("a board without faults");
         let header = Header {
             program: "pintally soak".to_owned(),
             session: format!("soak-{sweep}"),
@@ -96,6 +104,11 @@ pub fn soak(sweeps: u32, every: u32, folder: &Path, watch: &mut dyn FnMut(Sample
         book.writer.finish().expect("a file that can be written");
         times.push(swept.took);
         pins += swept.values.len() as u64;
+        for result in swept.results.iter().flatten() {
+            let late = devices.late(result.settled).expect("a channel settles before it is said to have");
+            settled_late = settled_late.max(late);
+        }
+        devices.forget();
 
         let reader = LogReader::open(&path).expect("a log that was just written");
         let mut replay = Replay::new(&Session::new(reader.header().clone()).expect("its header"));
@@ -115,6 +128,8 @@ pub fn soak(sweeps: u32, every: u32, folder: &Path, watch: &mut dyn FnMut(Sample
                 descriptors: std::fs::read_dir("/proc/self/fd").ok().map(Iterator::count),
                 bench_time: devices.now().since(Moment::START),
                 sweep_time: times.get(times.len() / 2).copied().unwrap_or_default(),
+                settled_late: std::mem::take(&mut settled_late),
+                clock_known_within: devices.take_widest(),
             });
             times.clear();
         }

@@ -1,6 +1,6 @@
 //! `pintally cautions`: what can hurt a person or a board, and what to do about it.
 
-use std::path::Path;
+use std::{io::Read, path::Path};
 
 use clap::Args as Arguments;
 
@@ -34,11 +34,7 @@ pub(super) fn at_first_sweep(data: Option<&Path>, screen: &mut Screen) {
     let folder = place::data_folder(data).ok();
     let shown = folder.as_ref().map(|folder| folder.join("cautions-shown"));
     let edition = EDITION.to_string();
-    if shown
-        .as_ref()
-        .and_then(|path| std::fs::read_to_string(path).ok())
-        .is_some_and(|text| text.trim() == edition)
-    {
+    if shown.as_deref().and_then(remembered).is_some_and(|text| text.trim() == edition) {
         return;
     }
     screen.tell("Before the first sweep of a real board (`pintally cautions` shows this again):");
@@ -49,6 +45,13 @@ pub(super) fn at_first_sweep(data: Option<&Path>, screen: &mut Screen) {
         // A directory that cannot be written has them shown once more: better than not at all.
         let _ = std::fs::create_dir_all(folder).and_then(|()| std::fs::write(path, format!("{edition}\n")));
     }
+}
+
+/// What the file in the data directory says, which is a number; whatever has taken its place is not read to its end.
+fn remembered(path: &Path) -> Option<String> {
+    let mut text = String::new();
+    std::fs::File::open(path).ok()?.take(32).read_to_string(&mut text).ok()?;
+    Some(text)
 }
 
 fn lines() -> Vec<String> {

@@ -37,6 +37,7 @@ mod replay;
 mod report;
 mod screen;
 mod sweep;
+mod typed;
 mod verdict;
 
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};

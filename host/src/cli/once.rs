@@ -209,7 +209,7 @@ fn without_volts(
 pub(super) fn judge(
     session: &Session,
     swept: &Swept,
-    mut logbook: Logbook,
+    logbook: Logbook,
     screen: &mut Screen,
 ) -> Result<Judged, Failure> {
     if let Err(error) = &swept.outcome {
@@ -223,8 +223,21 @@ pub(super) fn judge(
         failure.hints = error.hints();
         return Err(failure.hint(format!("what was read is in the session log: pintally replay {path}")));
     }
-    let readings = session.readings(&swept.values);
-    let judgement = session.judge(&swept.values).transpose().or_fail(ExitStatus::Configuration)?;
+    conclude(session, &swept.values, logbook, screen)
+}
+
+/// Judges what the meter showed at the pins, and closes the log.
+///
+/// # Errors
+/// The reference does not fit, which was looked at before anything was measured.
+pub(super) fn conclude(
+    session: &Session,
+    shown: &[PinValue],
+    mut logbook: Logbook,
+    screen: &mut Screen,
+) -> Result<Judged, Failure> {
+    let readings = session.readings(shown);
+    let judgement = session.judge(shown).transpose().or_fail(ExitStatus::Configuration)?;
     if let Some(judgement) = &judgement {
         let text = crate::report::json(&session.header.connector, judgement, false);
         // Our own JSON, so it parses; if not, the log keeps the text.

@@ -1,16 +1,10 @@
 //! `pintally practice`: keeps a practice bench running for the other commands.
 
-use std::{
-    io::{self, BufRead},
-    path::PathBuf,
-    str::FromStr,
-    thread,
-    time::Duration,
-};
+use std::{path::PathBuf, str::FromStr, thread, time::Duration};
 
 use clap::Args as Arguments;
 
-use super::{Screen, emulation, emulation::Emulation, inputs, place};
+use super::{Screen, emulation, emulation::Emulation, inputs, place, typed};
 use crate::{
     connector::{Connector, Wiring},
     exit_status::ExitStatus,
@@ -125,9 +119,8 @@ impl Typist {
         // This thread has no part in the streams of the command but its own warnings.
         let mut screen = Screen::standard().quiet(self.is_quiet);
         let mut lid_closed = true;
-        for line in io::stdin().lock().lines() {
-            // What cannot be read ends the typing, not the bench.
-            let Ok(line) = line else { return };
+        // What cannot be read ends the typing, not the bench.
+        for line in typed::lines() {
             let words: Vec<&str> = line.split_whitespace().collect();
             let given = match words.as_slice() {
                 [] | ["button"] => {

@@ -9,7 +9,7 @@ mod sound;
 #[cfg(feature = "tones")]
 mod tones;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args as Arguments, ValueEnum};
 
@@ -21,7 +21,7 @@ use crate::{
     connector::{Connector, PinName, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
-    log::{Ending, Header, LogEvent, SyncPolicy},
+    log::{Ending, Header, SyncPolicy},
     meter::Profile,
     moment::Moment,
     port::Address,
@@ -242,7 +242,7 @@ fn finish(
     session: &Session,
     emulation: Option<&Emulation>,
     probed: &Probed,
-    mut logbook: Logbook,
+    logbook: Logbook,
     screen: &mut Screen,
 ) -> Result<ExitStatus, Failure> {
     let connector = &session.header.connector;
@@ -252,7 +252,7 @@ fn finish(
             SweepError::Stopped { .. } => Ending::Stopped,
             _ => Ending::Failed,
         };
-        warn(logbook.end(ending, Some(error.to_string())), screen);
+        once::warn(logbook.end(ending, Some(error.to_string())), screen);
         let mut failure = match error {
             SweepError::Stopped { done, total } => Failure::new(
                 error.exit_status(),
@@ -263,18 +263,10 @@ fn finish(
         failure.hints = hints(error);
         return Err(failure.hint(format!("go on later where you stopped: pintally probe --resume {path}")));
     }
-    let readings = session.readings(&probed.values);
-    let judgement = session.judge(&probed.values).transpose().or_fail(ExitStatus::Configuration)?;
-    if let Some(judgement) = &judgement {
-        let text = crate::report::json(connector, judgement, false);
-        // Our own JSON, so it parses; if not, the log keeps the text.
-        let value = serde_json::from_str(&text).unwrap_or(serde_json::Value::String(text));
-        logbook.note(LogEvent::Judgement { value });
-    }
-    warn(logbook.end(Ending::Complete, None), screen);
-    let status = verdict::print(connector, &readings, judgement.as_ref(), args.one_board.format, screen)?;
-    let notes = &session.settings.repair;
-    verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.one_board.format, screen)?;
+    let judged = once::conclude(session, &probed.values, logbook, screen)?;
+    let (readings, judgement, format) = (&judged.readings, judged.judgement.as_ref(), args.one_board.format);
+    let status = verdict::print(connector, readings, judgement, format, screen)?;
+    verdict::print_repair(connector, &session.settings.repair, readings, judgement, format, screen)?;
     let (touches, extra) = probed.touches;
     screen.tell(&format!(
         "\nprobed {} pins in {:.1} s, {touches} touches, {extra} of them asked for again",
@@ -290,28 +282,32 @@ fn finish(
             screen.tell(&format!("practice: put in {line}"));
         }
     }
+    judged.check_written(Path::new(&path))?;
     screen.tell(&format!("session log: {path}"));
     Ok(status)
 }
 
-/// What to do next, by hand: there is no jig to take the board off.
+/// What to do next, by hand: there is no jig to take the board off, and nothing has to be read once more.
 fn hints(error: &SweepError) -> Vec<String> {
     let mut hints = match error {
         SweepError::Stopped { .. } => Vec::new(),
         other => other.hints(),
     };
-    if let (SweepError::BoardAlive { .. }, Some(first)) = (error, hints.first_mut()) {
-        *first = "lift the probe and take the red clip off, disconnect battery and supply, discharge the capacitors, check \
-                  with DC volts that they are empty"
-            .to_owned();
+    let by_hand = match error {
+        SweepError::BoardAlive { .. } => {
+            "lift the probe and take the red clip off, disconnect battery and supply, discharge the capacitors, check with \
+             DC volts that they are empty"
+        }
+        SweepError::Unrecorded { .. } => {
+            "make room on the disk, or name another place with --log FILE or --data DIR"
+        }
+        SweepError::Lost { .. } => "plug it in again",
+        _ => return hints,
+    };
+    if let Some(first) = hints.first_mut() {
+        *first = by_hand.to_owned();
     }
     hints
-}
-
-fn warn(warnings: Vec<String>, screen: &mut Screen) {
-    for warning in warnings {
-        screen.tell(&format!("warning: {warning}"));
-    }
 }
 
 fn header(

@@ -4,6 +4,7 @@ use std::{io, path::PathBuf};
 
 use rusqlite::ErrorCode;
 
+use super::add::LARGEST_LOG;
 use crate::{exit_status::ExitStatus, label, log::OpenError, record::RecordError};
 
 /// Why the history cannot be used.
@@ -59,6 +60,14 @@ pub enum HistoryError {
         path: PathBuf,
         /// Why.
         error: RecordError,
+    },
+    /// It is no file that a log could be.
+    #[error("expected a log, a file of at most {LARGEST_LOG} bytes, found {} in {}", odd_file(*found), shown(path))]
+    NotALogFile {
+        /// What was named.
+        path: PathBuf,
+        /// Its length in bytes; `None` for a pipe, a device or a folder.
+        found: Option<u64>,
     },
     /// A log has another name than its session.
     #[error("expected the log of session {session} in {session}.jsonl, found it in {}", label::shown(file))]
@@ -128,7 +137,10 @@ impl HistoryError {
             }
             Self::Log { error, .. } => error.hint(),
             Self::Misnamed { .. } => "take it in with `pintally history add FILE`",
-            Self::OddSession { .. } => "name a file that `pintally sweep` has written",
+            Self::NotALogFile { found: None, .. } => "copy it into a file first, and name that",
+            Self::OddSession { .. } | Self::NotALogFile { .. } => {
+                "name a file that `pintally sweep` has written"
+            }
             Self::AnotherLog { .. } => {
                 "one of the two was changed since, by a note or a removal: keep the one that you trust"
             }
@@ -150,6 +162,7 @@ impl HistoryError {
             | Self::Log { .. }
             | Self::Misnamed { .. }
             | Self::OddSession { .. }
+            | Self::NotALogFile { .. }
             | Self::AnotherLog { .. } => ExitStatus::Data,
             Self::NoSuchBoard { .. } => ExitStatus::NoInput,
         }
@@ -172,6 +185,10 @@ impl HistoryError {
     pub(super) fn odd(path: PathBuf, what: impl ToString) -> Self {
         Self::Damaged { path, what: what.to_string() }
     }
+}
+
+fn odd_file(bytes: Option<u64>) -> String {
+    bytes.map_or_else(|| "a pipe, a device or a folder".to_owned(), |bytes| format!("{bytes} bytes"))
 }
 
 fn shown(path: &std::path::Path) -> String {

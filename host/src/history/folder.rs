@@ -2,19 +2,13 @@
 
 use std::{
     collections::HashMap,
-    fs::{self, OpenOptions},
-    io::{self, Write},
+    fs, io,
     path::{Path, PathBuf},
 };
 
 use rusqlite::params;
 
 use super::{History, HistoryError, write};
-use crate::{
-    log::OpenError,
-    record::{RecordError, SweepRecord},
-};
-
 /// Name of the database in the data directory.
 pub const FILE: &str = "history.db";
 
@@ -28,15 +22,6 @@ pub struct CaughtUp {
     pub taken_in: u32,
     /// What could not be: told once, and again when the file has changed.
     pub unusable: Vec<HistoryError>,
-}
-
-/// A log that was copied into the folder.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Added {
-    /// Its session.
-    pub session: String,
-    /// Whether it was not there yet.
-    pub is_new: bool,
 }
 
 /// Where the log of a session lies.
@@ -57,8 +42,13 @@ pub(super) fn sessions(data: &Path) -> Result<Vec<String>, HistoryError> {
     let list = || -> io::Result<Vec<String>> {
         let mut sessions = Vec::new();
         for entry in fs::read_dir(&logs)? {
-            let name = entry?.file_name();
-            if let Some(session) = name.to_str().and_then(|name| name.strip_suffix(".jsonl")) {
+            let entry = entry?;
+            let name = entry.file_name();
+            // A pipe or a device of that name would be waited for, or never end.
+            let is_file = || fs::metadata(entry.path()).is_ok_and(|metadata| metadata.is_file());
+            if let Some(session) = name.to_str().and_then(|name| name.strip_suffix(".jsonl"))
+                && is_file()
+            {
                 sessions.push(session.to_owned());
             }
         }
@@ -100,45 +90,6 @@ impl History {
         Ok(caught_up)
     }
 
-    /// Copies a log from elsewhere into the folder and takes it in.
-    ///
-    /// # Errors
-    /// [`HistoryError`] if it is no log, if another log of the same session is there, or if it cannot be written.
-    pub fn add(&mut self, from: &Path) -> Result<Added, HistoryError> {
-        let file_error = |path: &Path, error| HistoryError::File { path: path.to_owned(), error };
-        let bytes = fs::read(from).map_err(|error| HistoryError::Log {
-            path: from.to_owned(),
-            error: RecordError::Log(OpenError::Io(error)),
-        })?;
-        let record = SweepRecord::read(bytes.as_slice())
-            .map_err(|error| HistoryError::Log { path: from.to_owned(), error })?;
-        let session = record.session.clone();
-        if !is_plain(&session) {
-            return Err(HistoryError::OddSession { session });
-        }
-        let path = log_of(&self.data, &session);
-        match OpenOptions::new().write(true).create_new(true).open(&path) {
-            Ok(mut file) => {
-                let written = file.write_all(&bytes).and_then(|()| file.sync_all());
-                if let Err(error) = written {
-                    // Half a log would be taken for one that was cut short.
-                    let _ = fs::remove_file(&path);
-                    return Err(file_error(&path, error));
-                }
-                self.insert(&[super::Entry::of(&record, bytes.len() as u64)])?;
-                Ok(Added { session, is_new: true })
-            }
-            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
-                let there = fs::read(&path).map_err(|error| file_error(&path, error))?;
-                match there == bytes {
-                    true => Ok(Added { session, is_new: false }),
-                    false => Err(HistoryError::AnotherLog { session, path: from.to_owned() }),
-                }
-            }
-            Err(error) => Err(file_error(&path, error)),
-        }
-    }
-
     /// Remembers a file that is no log.
     pub(super) fn set_aside(
         &mut self,
@@ -176,12 +127,6 @@ pub fn set_aside(data: &Path) -> Option<PathBuf> {
         name.is_some_and(|name| name.starts_with(&format!("{FILE}.unusable-")))
     };
     entries.flatten().map(|entry| entry.path()).find(is_aside)
-}
-
-/// Whether a session can be the name of a file everywhere, and of none but in the folder.
-fn is_plain(session: &str) -> bool {
-    let is_plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
-    !session.is_empty() && session.len() <= 128 && !session.starts_with('.') && session.chars().all(is_plain)
 }
 
 struct Known {

@@ -9,6 +9,7 @@
 //! `docs/history.md` tells the form of the database.
 #![allow(clippy::disallowed_methods, reason = "this is the edge that keeps the history")]
 
+mod add;
 mod changes;
 mod error;
 mod folder;
@@ -24,9 +25,10 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::Connection;
 
+pub use add::{Added, LARGEST_LOG};
 pub use changes::{Change, changes};
 pub use error::HistoryError;
-pub use folder::{Added, CaughtUp, FILE, LOGS, log_of, set_aside};
+pub use folder::{CaughtUp, FILE, LOGS, log_of, set_aside};
 pub use forget::Forgotten;
 pub use query::{Filter, Found};
 pub use rebuild::{Rebuilt, rebuild};

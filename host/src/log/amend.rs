@@ -13,8 +13,8 @@ use std::{
 
 use super::{
     event::{LogEvent, LogLine},
-    format::{EncodeError, decode, encode},
-    reader::{LogReader, OpenError, TroubleKind},
+    format::{EncodeError, LONGEST_LINE, decode, encode},
+    reader::{LogReader, OpenError, TroubleKind, read_line},
     writer::sync_folder,
 };
 use crate::moment::Moment;
@@ -128,25 +128,29 @@ fn rewrite(log: &File, to: &Path, removed: &str, by: Option<&str>) -> Result<Red
     let mut raw = Vec::new();
     loop {
         raw.clear();
-        if lines.read_until(b'\n', &mut raw)? == 0 {
+        if read_line(&mut lines, &mut raw)? == 0 {
             break;
         }
         let line = raw.strip_suffix(b"\n").unwrap_or(&raw);
         let line = line.strip_suffix(b"\r").unwrap_or(line);
-        let was = match decode(line) {
-            Ok(line) => {
+        let is_long = raw.len() > LONGEST_LINE;
+        // No reader sees what a line that is too long says.
+        let was = match (!is_long).then(|| decode(line)) {
+            Some(Ok(line)) => {
                 at = (line.number, line.at);
                 matches!(line.event, LogEvent::Note { .. }).then_some("note")
             }
-            Err(_) => {
+            None | Some(Err(_)) => {
                 at.0 += 1;
                 may_be_a_note(line).then_some("damaged line")
             }
         };
         let Some(was) = was else {
             fresh.write_all(&raw)?;
+            pass_rest(&mut lines, &mut raw, &mut fresh)?;
             continue;
         };
+        pass_rest(&mut lines, &mut raw, &mut io::sink())?;
         match was {
             "note" => redaction.notes += 1,
             _ => redaction.damaged += 1,
@@ -161,6 +165,16 @@ fn rewrite(log: &File, to: &Path, removed: &str, by: Option<&str>) -> Result<Red
     let fresh = fresh.into_inner().map_err(io::IntoInnerError::into_error)?;
     fresh.sync_all()?;
     Ok(redaction)
+}
+
+/// Moves the rest of a line that is too long to be read whole.
+fn pass_rest(lines: &mut impl BufRead, raw: &mut Vec<u8>, to: &mut impl Write) -> io::Result<()> {
+    while raw.len() > LONGEST_LINE && !raw.ends_with(b"\n") {
+        raw.clear();
+        read_line(lines, raw)?;
+        to.write_all(raw)?;
+    }
+    Ok(())
 }
 
 fn lock(file: &File) -> Result<(), AmendError> {

@@ -298,6 +298,6 @@ impl<R: Read> RawLines<R> {
 }
 
 /// Appends up to the next line end or one byte more than a line may have.
-fn read_line(reader: &mut impl BufRead, buffer: &mut Vec<u8>) -> io::Result<usize> {
+pub(super) fn read_line(reader: &mut impl BufRead, buffer: &mut Vec<u8>) -> io::Result<usize> {
     reader.by_ref().take(LONGEST_LINE as u64 + 1).read_until(b'\n', buffer)
 }

@@ -27,7 +27,7 @@ const PATH: [f64; 2] = [0.4, 0.6];
 const CHECK_RESISTOR: Ohms = Ohms::of(1000.0);
 
 /// How far the switching board's clock is ahead of the host's, in µs: it was plugged in before the program started.
-const CLOCK_AHEAD_US: u64 = 3_217_000;
+pub const CLOCK_AHEAD_US: u64 = 3_217_000;
 
 /// How a jig is built and what is wrong with it.
 #[derive(Debug, Clone, PartialEq)]

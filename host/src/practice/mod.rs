@@ -42,7 +42,7 @@ pub use devices::BenchDevices;
 pub use direct::DirectMeter;
 pub use fault::{Fault, Placement, Truth, draw_faults};
 pub use hand::{Habits, HandBench};
-pub use jig::{Jig, JigSetup};
+pub use jig::{CLOCK_AHEAD_US, Jig, JigSetup};
 pub use known_good::{KnownGoodError, known_good};
 pub use line::CommonLine;
 pub use plan::FaultError;

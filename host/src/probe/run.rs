@@ -118,12 +118,16 @@ pub fn run(
     let mut actions = walk.greet();
     let outcome = loop {
         for action in actions.drain(..) {
+            session.record(&action, recorder);
+            // Nothing is shown or heard as taken that is not written down.
+            if let Err(error) = recorded(recorder, walk) {
+                return session.ended(Err(error), walk, bench);
+            }
             if let Some(tone) = action.tone()
                 && let Some(panel) = &mut session.panel
             {
                 panel.tone(tone, session.now);
             }
-            session.record(&action, recorder);
             bench.told(&action, session.now);
             watch(Some(&action), walk, session.now);
             if let Action::Alive { pin, sign } = action
@@ -150,6 +154,13 @@ pub fn run(
     session.ended(outcome, walk, bench)
 }
 
+/// Whether all that came so far is on record.
+fn recorded(recorder: &dyn Recorder, walk: &Walk) -> Result<(), SweepError> {
+    let done = walk.results().iter().flatten().count();
+    let total = walk.order().len();
+    recorder.trouble().map_or(Ok(()), |problem| Err(SweepError::Unrecorded { problem, done, total }))
+}
+
 struct Session<'a> {
     score: &'a Score,
     names: Vec<PinName>,
@@ -170,10 +181,7 @@ impl Session<'_> {
         walk: &mut Walk,
         recorder: &mut dyn Recorder,
     ) -> Result<Vec<Action>, SweepError> {
-        if let Some(problem) = recorder.trouble() {
-            let done = walk.results().iter().flatten().count();
-            return Err(SweepError::Unrecorded { problem, done, total: walk.order().len() });
-        }
+        recorded(recorder, walk)?;
         let panel = self.panel.as_ref().map(|panel| panel.deadline(self.now));
         let until = [walk.deadline(), self.ear.deadline(), panel, Some(self.now.after(LONGEST_WAIT))]
             .into_iter()

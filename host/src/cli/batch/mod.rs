@@ -11,7 +11,6 @@ pub(super) use args::Args;
 
 use std::{
     collections::VecDeque,
-    io::BufRead,
     path::Path,
     sync::{
         atomic::{AtomicBool, Ordering},
@@ -26,7 +25,7 @@ use self::{
     round::Round,
     tally::Tally,
 };
-use super::{Screen, once, place, prepare};
+use super::{Screen, once, place, prepare, typed as lines};
 use crate::{
     batch_run::{Action, Event, Machine, Naming, Outcome, Past, Progress, Prompt, Reason, Setup},
     exit_status::ExitStatus,
@@ -174,8 +173,7 @@ fn typed() -> mpsc::Receiver<String> {
     let (sender, lines) = mpsc::channel();
     // Ends with the process: a read of standard input cannot be called off.
     thread::spawn(move || {
-        for line in std::io::stdin().lock().lines() {
-            let Ok(line) = line else { return };
+        for line in lines::lines() {
             if sender.send(line).is_err() {
                 return;
             }

@@ -1,12 +1,12 @@
 //! Questions and answers on a terminal, or from a script.
 
 use std::{
-    io::{self, BufRead, IsTerminal},
+    io::{self, IsTerminal},
     path::Path,
 };
 
 use crate::{
-    cli::Screen,
+    cli::{Screen, typed},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
 };
@@ -114,15 +114,13 @@ impl<'s> Interview<'s> {
     /// One line from standard input. A script sees its answer beside the question, as a person does.
     fn answer(&mut self, prompt: &str) -> Result<String, Failure> {
         self.screen.prompt(prompt);
-        let mut line = String::new();
-        let read = io::stdin().lock().read_line(&mut line).or_fail(ExitStatus::Io)?;
+        let line = typed::next(&mut io::stdin().lock()).or_fail(ExitStatus::Io)?;
         if !self.is_terminal {
-            self.screen.tell(line.trim());
+            self.screen.tell(line.as_deref().unwrap_or_default().trim());
         }
-        if read == 0 {
-            return Err(Failure::new(ExitStatus::Usage, "expected an answer, found the end of the input")
-                .hint("--yes takes what stands in brackets; each question has an option, see --help"));
-        }
-        Ok(line)
+        line.ok_or_else(|| {
+            Failure::new(ExitStatus::Usage, "expected an answer, found the end of the input")
+                .hint("--yes takes what stands in brackets; each question has an option, see --help")
+        })
     }
 }

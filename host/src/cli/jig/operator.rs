@@ -1,7 +1,6 @@
 //! What the operator is asked to do at the bench: with Enter or the jig's start button when it is done.
 
 use std::{
-    io::BufRead,
     sync::mpsc::{Receiver, TryRecvError, channel},
     thread,
     time::Duration,
@@ -9,7 +8,7 @@ use std::{
 
 use super::talk::Talk;
 use crate::{
-    cli::Screen,
+    cli::{Screen, typed},
     exit_status::ExitStatus,
     failure::Failure,
     sweep::{Devices, Recorder},
@@ -38,8 +37,7 @@ impl Operator {
     pub(in crate::cli) fn new() -> Self {
         let (sender, lines) = channel();
         thread::spawn(move || {
-            for line in std::io::stdin().lock().lines() {
-                let Ok(line) = line else { return };
+            for line in typed::lines() {
                 if sender.send(line).is_err() {
                     return;
                 }

@@ -1,10 +1,6 @@
 //! `pintally jig study`: plans and evaluates a gauge study.
 
-use std::{
-    fs::File,
-    io::BufReader,
-    path::{Path, PathBuf},
-};
+use std::path::{Path, PathBuf};
 
 use clap::{Args as Arguments, Subcommand, ValueEnum};
 use serde_json::json;
@@ -299,8 +295,8 @@ fn from_logs(paths: &[PathBuf]) -> Result<Vec<Measurement>, Failure> {
 /// Readings of a table.
 fn from_csv(path: &Path) -> Result<Vec<Measurement>, Failure> {
     let name = path.display();
-    let file = File::open(path).map_err(|error| missing(path, &error))?;
-    let mut table = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(BufReader::new(file));
+    let text = inputs::text(path)?;
+    let mut table = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
     let header = table.headers().or_fail(ExitStatus::Data)?.clone();
     let column = |wanted: &str| {
         header.iter().position(|name| name.eq_ignore_ascii_case(wanted)).ok_or_else(|| {
@@ -322,8 +318,4 @@ fn from_csv(path: &Path) -> Result<Vec<Measurement>, Failure> {
         all.push(Measurement { board: owned(board), operator: owned(operator), pin: owned(pin), value });
     }
     Ok(all)
-}
-
-fn missing(path: &Path, error: &std::io::Error) -> Failure {
-    Failure::new(ExitStatus::NoInput, format!("cannot read {}: {error}", path.display()))
 }

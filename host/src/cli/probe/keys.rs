@@ -1,9 +1,9 @@
 //! What the operator types, as deeds.
 
-use std::io::BufRead;
 use std::sync::mpsc::Sender;
 
 use crate::{
+    cli::typed,
     connector::{Connector, PinName},
     label,
     probe::Deed,
@@ -55,8 +55,7 @@ pub(super) fn understand(text: &str, connector: &Connector) -> Typed {
 /// Reads lines in a thread of its own until there are no more; a closed input is no wish to end.
 pub(super) fn listen(sender: Sender<String>) {
     std::thread::spawn(move || {
-        for line in std::io::stdin().lock().lines() {
-            let Ok(line) = line else { break };
+        for line in typed::lines() {
             if sender.send(line).is_err() {
                 break;
             }
