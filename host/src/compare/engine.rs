@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use super::{
-    Assumptions, Batch, Difference, Doubt, Finding, Judgement, NotShown, PinJudgement, PinVerdict, Placement,
-    Shared, Verdict,
+    Assumptions, Batch, Difference, Doubt, Finding, Judgement, Kind, NotShown, PinJudgement, PinVerdict,
+    Placement, Shared, Verdict,
     common::{self, Common, Today},
     evidence::{self, Expectation},
     faults::{Scene, explain},
@@ -90,7 +90,7 @@ impl Engine {
             expected,
         };
         let today = engine.today(&Common::default());
-        let scene = engine.scene(&today, &engine.reference);
+        let scene = engine.scene(&engine.layout, &today, &engine.reference);
         let not_shown = limits::not_shown(reference, &engine.layout, &today, &engine.factors, &scene);
         engine.not_shown = Arc::new(not_shown);
         Ok(engine)
@@ -138,7 +138,8 @@ impl Engine {
         let known = carried.or(self.told.map(|ratio| Common { ratio, ..Common::default() }));
         let common = common::estimate(&self.layout, &self.expected, &volts(&values), known);
         let today = self.today(&common);
-        let explained = explain(&self.scene(&today, &values));
+        let layout = &*self.layout.as_read(&today, &values);
+        let explained = explain(&self.scene(layout, &today, &values));
         let (mut pins, mut differs) = self.pins(&values, &today);
         let mut doubtful: Vec<usize> = Vec::new();
         let mut findings: Vec<Finding> = Vec::with_capacity(explained.len());
@@ -152,11 +153,11 @@ impl Engine {
         // With a fault at hand a pin that belongs to it need not stand out among all pins of all boards.
         for pin in (0..pins.len()).filter(|&pin| clearly(&pins[pin], &today[pin])) {
             let mut own = findings.iter().flat_map(|f| &f.pins);
-            if own.any(|&other| self.belongs(pin, other)) {
+            if own.any(|&other| belongs(layout, pin, other)) {
                 differs[pin] = true;
             }
         }
-        self.settle(&mut pins, &differs, &findings);
+        settle(layout, &mut pins, &differs, &findings);
         let flagged: Vec<usize> = (0..pins.len())
             .filter(|&pin| {
                 matches!(
@@ -217,8 +218,8 @@ impl Engine {
         self.expected.iter().enumerate().map(|(pin, e)| common::today(&self.layout, e, pin, common)).collect()
     }
 
-    fn scene<'a>(&'a self, today: &'a [Today], values: &'a [PinValue]) -> Scene<'a> {
-        Scene::new(&self.layout, today, &self.resistive, values, self.source, &self.assumptions)
+    fn scene<'a>(&'a self, layout: &'a Layout, today: &'a [Today], values: &'a [PinValue]) -> Scene<'a> {
+        Scene::new(layout, today, &self.resistive, values, self.source, &self.assumptions)
     }
 
     /// Every pin with its limit, and whether it lies outside.
@@ -267,35 +268,6 @@ impl Engine {
         (pins, differs)
     }
 
-    /// Whether a pin is bound to move with another: itself, its net, the other leg of its pair.
-    fn belongs(&self, pin: usize, other: usize) -> bool {
-        let place = &self.layout.places[pin];
-        let net = self.layout.places[other].net;
-        place.net == net || place.partner.is_some_and(|leg| self.layout.places[leg.pin].net == net)
-    }
-
-    /// Tells pins at fault from those that move along and those that nothing explains.
-    fn settle(&self, pins: &mut [PinJudgement], differs: &[bool], findings: &[Finding]) {
-        let nets: Vec<usize> =
-            findings.iter().flat_map(|f| &f.pins).map(|&pin| self.layout.places[pin].net).collect();
-        for (index, pin) in pins.iter_mut().enumerate() {
-            if !differs[index] || !matches!(pin.verdict, PinVerdict::Matches) {
-                continue;
-            }
-            let place = &self.layout.places[index];
-            pin.verdict = if findings.iter().any(|f| f.pins.contains(&index)) {
-                PinVerdict::AtFault
-            } else if nets.contains(&place.net)
-                || place.partner.is_some_and(|partner| nets.contains(&self.layout.places[partner.pin].net))
-                || (!findings.is_empty() && pin.difference.is_some_and(|d| d.get() < 0.0))
-            {
-                PinVerdict::MovesAlong
-            } else {
-                PinVerdict::Unexplained
-            };
-        }
-    }
-
     fn misplaced(&self, board: &BoardReadings, values: &[PinValue], placement: Placement) -> Judgement {
         let pins = values
             .iter()
@@ -334,6 +306,44 @@ impl Engine {
             current_ratio: differs.then_some(ratio),
             path: (common.path > 0.0).then(|| Ohms::of(common.path / self.source.current_at(0.0).max(1e-6))),
         }
+    }
+}
+
+/// Whether a pin is bound to move with another: itself, its net, the other leg of its pair.
+fn belongs(layout: &Layout, pin: usize, other: usize) -> bool {
+    let place = &layout.places[pin];
+    let net = layout.places[other].net;
+    place.net == net || place.partner.is_some_and(|leg| layout.places[leg.pin].net == net)
+}
+
+/// Tells pins at fault from those that move along and those that nothing explains.
+fn settle(layout: &Layout, pins: &mut [PinJudgement], differs: &[bool], findings: &[Finding]) {
+    for (index, pin) in pins.iter_mut().enumerate() {
+        if !differs[index] || !matches!(pin.verdict, PinVerdict::Matches) {
+            continue;
+        }
+        pin.verdict = if findings.iter().any(|f| f.pins.contains(&index)) {
+            PinVerdict::AtFault
+        } else if findings.iter().any(|finding| moves(layout, finding, index, pin)) {
+            PinVerdict::MovesAlong
+        } else {
+            PinVerdict::Unexplained
+        };
+    }
+}
+
+/// Whether a fault moves a pin that it does not blame, the way that the pin differs. A fault at a joint moves no other
+/// pin; one that pulls a net down pulls its other pins, the other leg and, through clamps and pull-ups, any junction
+/// down as well; without its part a net and the other leg stand higher.
+fn moves(layout: &Layout, finding: &Finding, index: usize, pin: &PinJudgement) -> bool {
+    let Some(difference) = pin.difference.map(Volts::get) else { return false };
+    let is_tied = finding.pins.iter().any(|&other| belongs(layout, index, other));
+    match finding.kind {
+        Kind::ShortToGround | Kind::Leakage | Kind::Bridge => {
+            difference < 0.0 && (is_tied || layout.places[index].class == Class::Junction)
+        }
+        Kind::MissingPart => is_tied,
+        Kind::OpenJoint | Kind::HighResistanceJoint | Kind::Swapped => false,
     }
 }
 

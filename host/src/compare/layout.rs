@@ -4,8 +4,9 @@
 //! The drawing is believed where it speaks. Where it is silent, known-good readings answer: pins that read the
 //! same on every known-good board share a net, neighbours that read alike may be a pair.
 
-use std::collections::HashMap;
+use std::{borrow::Cow, collections::HashMap};
 
+use super::common::Today;
 use crate::{
     connector::{Connector, Role},
     readings::PinValue,
@@ -59,6 +60,8 @@ pub(super) struct Layout {
     pub(super) places: Vec<Place>,
     /// The pins of every net.
     pub(super) nets: Vec<Vec<usize>>,
+    /// Of every net, whether it is drawn; the others were learned from readings, and readings may disprove them.
+    drawn: Vec<bool>,
 }
 
 /// A drop below this is ground where the drawing does not say: 10 ohm of contact and copper at 1.5 mA; every
@@ -106,13 +109,14 @@ impl Layout {
         let count = connector.pins.len();
         let classes: Vec<Class> =
             (0..count).map(|pin| class(connector.pins[pin].role, reference.value(pin))).collect();
-        let drawn = connector.pins.iter().any(|pin| pin.net.is_some());
         let beside = neighbours(connector);
-        let net_of = if drawn { drawn_nets(connector) } else { learned_nets(&classes, &beside, reference) };
+        let net_of = nets_of(connector, &classes, &beside, reference);
         let mut nets = vec![Vec::new(); net_of.iter().max().map_or(0, |last| last + 1)];
         for (pin, &net) in net_of.iter().enumerate() {
             nets[net].push(pin);
         }
+        let drawn =
+            nets.iter().map(|pins| pins.iter().any(|&pin| connector.pins[pin].net.is_some())).collect();
         let places = (0..count)
             .map(|pin| {
                 let rail = connector.pins[pin].role == Some(Role::Power)
@@ -131,9 +135,63 @@ impl Layout {
                 }
             })
             .collect();
-        Self { places, nets }
+        Self { places, nets, drawn }
+    }
+
+    /// The layout without the learned nets that a board's readings disprove.
+    ///
+    /// Pins of one net stand at one level, and a poor joint can only raise a reading above it. So a pin that reads
+    /// clearly less while another pin of its net reads what it should is on no net with it: they only read alike on
+    /// good boards.
+    pub(super) fn as_read(&self, today: &[Today], values: &[PinValue]) -> Cow<'_, Self> {
+        let fallen: Vec<usize> = (0..self.nets.len())
+            .filter(|&net| !self.drawn[net] && self.nets[net].len() > 1)
+            .flat_map(|net| self.fallen(net, today, values))
+            .collect();
+        if fallen.is_empty() {
+            return Cow::Borrowed(self);
+        }
+        let mut split = self.clone();
+        for pin in fallen {
+            let net = split.places[pin].net;
+            split.nets[net].retain(|&other| other != pin);
+            split.places[pin].net = split.nets.len();
+            split.nets.push(vec![pin]);
+            split.drawn.push(false);
+        }
+        Cow::Owned(split)
+    }
+
+    fn fallen(&self, net: usize, today: &[Today], values: &[PinValue]) -> Vec<usize> {
+        let off: Vec<(usize, f64)> = self.nets[net]
+            .iter()
+            .filter(|&&pin| matches!(self.places[pin].class, Class::Junction | Class::Resistor))
+            .filter_map(|&pin| Some((pin, values[pin].volts()?.get() - today[pin].centre)))
+            .collect();
+        let is_in_place = |&&(pin, off): &&(usize, f64)| off.abs() < IN_PLACE * today[pin].deviation;
+        let in_place = off.iter().filter(is_in_place);
+        let Some(highest) = in_place.clone().map(|(_, off)| *off).max_by(f64::total_cmp) else {
+            return Vec::new();
+        };
+        let fallen: Vec<(usize, f64)> = off
+            .iter()
+            .copied()
+            .filter(|&(pin, off)| off < -IN_PLACE * today[pin].deviation && off < highest - APART)
+            .collect();
+        // A net that is pulled a little, one joint of which is raised by as much, looks the same; then most pins are low.
+        let is_clear = fallen.iter().any(|(_, off)| *off < -FAR) || fallen.len() <= in_place.count();
+        if is_clear { fallen.into_iter().map(|(pin, _)| pin).collect() } else { Vec::new() }
     }
 }
+
+/// Deviations within which a pin of a net reads what it should.
+const IN_PLACE: f64 = 3.0;
+
+/// Pins of one net differ by less: four times the two counts of [`SAME_NET`]. Volts.
+const APART: f64 = 4.0 * SAME_NET;
+
+/// Nets that move along with a fault elsewhere hardly move further (`faults::likelihood`). Volts.
+const FAR: f64 = 0.060;
 
 fn class(role: Option<Role>, value: PinValue) -> Class {
     match (role, value) {
@@ -161,26 +219,34 @@ fn resistor(class: Class, value: PinValue, hardly: bool) -> f64 {
     }
 }
 
-fn drawn_nets(connector: &Connector) -> Vec<usize> {
+/// The number of every pin's net: as drawn where it is drawn, as learned where not.
+fn nets_of(
+    connector: &Connector,
+    classes: &[Class],
+    beside: &[Vec<(usize, f64)>],
+    reference: &Reference,
+) -> Vec<usize> {
     let mut known: HashMap<&str, usize> = HashMap::new();
-    let mut next = 0;
-    let mut fresh = || {
-        next += 1;
-        next - 1
-    };
-    connector
+    let drawn: Vec<Option<usize>> = connector
         .pins
         .iter()
-        .map(|pin| match pin.net.as_deref() {
-            Some(net) => *known.entry(net).or_insert_with(&mut fresh),
-            None => fresh(),
+        .map(|pin| {
+            let next = known.len();
+            pin.net.as_deref().map(|net| *known.entry(net).or_insert(next))
         })
-        .collect()
+        .collect();
+    let learned = learned_nets(&drawn, classes, beside, reference);
+    drawn.iter().zip(learned).map(|(drawn, learned)| drawn.unwrap_or(known.len() + learned)).collect()
 }
 
 /// Ground pins are one net; pins whose known-good readings agree on every board are one net, but for two that stand
 /// side by side: they may as well be the legs of a pair.
-fn learned_nets(classes: &[Class], beside: &[Vec<(usize, f64)>], reference: &Reference) -> Vec<usize> {
+fn learned_nets(
+    drawn: &[Option<usize>],
+    classes: &[Class],
+    beside: &[Vec<(usize, f64)>],
+    reference: &Reference,
+) -> Vec<usize> {
     let count = classes.len();
     let mut net_of = vec![usize::MAX; count];
     let mut next = 0;
@@ -189,6 +255,7 @@ fn learned_nets(classes: &[Class], beside: &[Vec<(usize, f64)>], reference: &Ref
             continue;
         }
         let alike: Vec<usize> = (pin + 1..count)
+            .filter(|&other| drawn[pin].is_none() && drawn[other].is_none())
             .filter(|&other| match (classes[pin], classes[other]) {
                 (Class::Ground, Class::Ground) => true,
                 (Class::Junction | Class::Resistor, Class::Junction | Class::Resistor) => {
