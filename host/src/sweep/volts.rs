@@ -230,7 +230,7 @@ impl Bench<'_> {
             Device::Jig => self.stops.ports[0].clone(),
             Device::Meter => self.stops.ports[1].clone(),
         };
-        SweepError::Lost { device: device.name(), port, reason: error.to_string() }
+        SweepError::Lost { device, port, reason: error.to_string() }
     }
 }
 

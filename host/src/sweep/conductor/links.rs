@@ -116,7 +116,7 @@ impl Conductor {
         }
         let device = if away.jig { Device::Jig } else { Device::Meter };
         let reason = format!("it did not come back within {} s", AWAY_AT_MOST.as_secs());
-        self.fail(SweepError::Lost { device: device.name(), port: self.port_of(device), reason }, now);
+        self.fail(SweepError::Lost { device, port: self.port_of(device), reason }, now);
     }
 
     /// When [`tick_away`](Self::tick_away) has something to do.

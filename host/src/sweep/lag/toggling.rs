@@ -13,7 +13,7 @@ use crate::{
     moment::Moment,
     readings::PinValue,
     sweep::{
-        AliveSign, Guard, Output, Pacing, SweepError, Timing,
+        AliveSign, Device, Guard, Output, Pacing, SweepError, Timing,
         conductor::{GUARD_WAIT, PING_EVERY, TRIES},
         ear::{Ear, Message, Oddity},
     },
@@ -133,7 +133,11 @@ impl Toggling {
         self.fail(LagError::Stopped { done, total }, now);
     }
 
-    pub(super) fn lost(&mut self, device: &'static str, port: String, reason: String, now: Moment) {
+    pub(super) fn lost(&mut self, device: Device, reason: String, now: Moment) {
+        let port = match device {
+            Device::Jig => self.setup.jig_port.clone(),
+            Device::Meter => self.setup.meter_port.clone(),
+        };
         self.fail(SweepError::Lost { device, port, reason }.into(), now);
     }
 
