@@ -114,10 +114,7 @@ pub(super) fn run(
     let mut talk = Talk::default();
     let greeting = talk.greet(bench.devices(), logbook)?;
     if let Some(zero) = expected.zero {
-        zero.is_of(&BoardName::new(greeting.unique_id, expected.called)).map_err(|error| {
-            let hint = error.hint();
-            Failure::new(ExitStatus::Configuration, error).hint(hint)
-        })?;
+        zero.is_of(&BoardName::new(greeting.unique_id, expected.called))?;
     }
     session
         .header

@@ -253,14 +253,7 @@ fn finish(
             _ => Ending::Failed,
         };
         warn(logbook.end(ending, Some(error.to_string())), screen);
-        let mut failure = match error {
-            SweepError::Stopped { done, total } => Failure::new(
-                error.exit_status(),
-                format!("stopped by the operator after {done} of {total} pins"),
-            ),
-            _ => Failure::new(error.exit_status(), error.clone()),
-        };
-        failure.hints = hints(error);
+        let failure = failed(error);
         return Err(failure.hint(format!("go on later where you stopped: pintally probe --resume {path}")));
     }
     let readings = session.readings(&probed.values);
@@ -294,18 +287,20 @@ fn finish(
     Ok(status)
 }
 
-/// What to do next, by hand: there is no jig to take the board off.
-fn hints(error: &SweepError) -> Vec<String> {
-    let mut hints = match error {
-        SweepError::Stopped { .. } => Vec::new(),
-        other => other.hints(),
+/// Why it ended, and what to do next by hand: there is no jig to take the board off.
+fn failed(error: &SweepError) -> Failure {
+    let mut failure = match error {
+        SweepError::Stopped { done, total } => {
+            Failure::new(error.exit_status(), format!("stopped by the operator after {done} of {total} pins"))
+        }
+        error => Failure::from(error.clone()),
     };
-    if let (SweepError::BoardAlive { .. }, Some(first)) = (error, hints.first_mut()) {
+    if let (SweepError::BoardAlive { .. }, Some(first)) = (error, failure.hints.first_mut()) {
         *first = "lift the probe and take the red clip off, disconnect battery and supply, discharge the capacitors, check \
                   with DC volts that they are empty"
             .to_owned();
     }
-    hints
+    failure
 }
 
 fn warn(warnings: Vec<String>, screen: &mut Screen) {

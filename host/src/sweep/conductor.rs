@@ -80,7 +80,6 @@ pub struct Conductor {
     /// From the first closed channel to the end of the latest visit.
     span: Option<(Moment, Moment)>,
     openings: u16,
-    requests_lost: u16,
     damaged: u16,
     jig_speaks: bool,
     /// The first bytes of the jig's port, as long as no message was among them.
@@ -125,13 +124,6 @@ enum Stepping {
     Direct,
 }
 
-/// The host says something at least this often, so that the switching board (silence limit 2 s) never takes it
-/// for lost.
-pub(super) const PING_EVERY: Duration = Duration::from_millis(500);
-
-/// How often a lost answer is asked for again before the switching board is called silent.
-pub(super) const TRIES: u16 = 4;
-
 /// How often channels may open by themselves before the sweep gives up.
 const MOST_OPENINGS: u16 = 5;
 
@@ -164,7 +156,6 @@ impl Conductor {
             proofs: 0,
             span: None,
             openings: 0,
-            requests_lost: 0,
             damaged: 0,
             jig_speaks: false,
             jig_babble: Vec::new(),
@@ -200,14 +191,8 @@ impl Conductor {
         if let Phase::Away(away) = self.phase {
             return self.deadline_away(away, now);
         }
-        let jig = self.jig_deadline(now);
+        let jig = self.client.due(now);
         self.ear.deadline().map_or(jig, |ear| ear.min(jig))
-    }
-
-    fn jig_deadline(&self, now: Moment) -> Moment {
-        let ping = self.client.last_sent().unwrap_or(now).after(PING_EVERY);
-        // While an answer is waited for, its own deadline counts: a ping would give the request up.
-        self.client.deadline().unwrap_or(ping)
     }
 
     /// Whether the sweep is over.
@@ -284,7 +269,6 @@ impl Conductor {
         let observations = self.observer.jig_message(message, now);
         match self.client.receive(message, now) {
             Heard::Answer { request, answer } => {
-                self.requests_lost = 0;
                 self.answer(&request, answer, now);
             }
             Heard::Event(event) => self.event(&event, now),
@@ -315,9 +299,8 @@ impl Conductor {
     /// Asks again what was not answered, and says something now and then.
     fn keep_jig_awake(&mut self, now: Moment) {
         if let Err(silent) = self.client.check(now) {
-            self.requests_lost += 1;
             let crate::jig::ClientError::Silent { request, .. } = &silent;
-            if self.requests_lost >= TRIES {
+            if self.client.is_given_up() {
                 let (port, what) = (self.score.jig_port.clone(), silent.to_string());
                 self.end(Err(match self.jig_speaks || self.jig_babble.is_empty() {
                     true => SweepError::JigSilent { port, what },
@@ -331,9 +314,7 @@ impl Conductor {
                 again => self.ask(again.clone(), now),
             }
         }
-        if !self.client.is_waiting()
-            && self.client.last_sent().is_none_or(|sent| now >= sent.after(PING_EVERY))
-        {
+        if self.client.wants_ping(now) {
             self.ask(Request::Ping, now);
         }
     }
