@@ -26,8 +26,6 @@ mod shared;
 
 #[cfg(target_os = "none")]
 mod image {
-    use core::panic::PanicInfo;
-
     use cortex_m::peripheral::{NVIC, SCB};
     use defmt_rtt as _;
     use embedded_hal::digital::InputPin;
@@ -38,7 +36,7 @@ mod image {
     use nrf51_hal as hal;
     use protocol::{Parts, ResetCause};
 
-    use super::shared::{boot_id, last_words};
+    use super::shared::{boot_id, last_resort::give_up, last_words};
 
     /// P0.18 and P0.20: what must be low for every channel to be open.
     const OUTPUTS_THAT_CONNECT: u32 = 1 << 18 | 1 << 20;
@@ -275,39 +273,16 @@ mod image {
         noise
     }
 
-    /// Opens every channel and starts anew. The end of every path that should not be.
-    fn give_up() -> ! {
-        open();
-        last_words::leave();
-        SCB::sys_reset()
-    }
-
     /// Lowers every line that connects; nothing else runs from here on.
-    fn open() {
+    pub(crate) fn open() {
         cortex_m::interrupt::disable();
         // SAFETY: the program is over; the write lowers only the lines whose bits are set.
         unsafe { (*pac::GPIO::ptr()).outclr.write(|w| w.bits(OUTPUTS_THAT_CONNECT)) };
     }
 
-    #[panic_handler]
-    fn panic(info: &PanicInfo<'_>) -> ! {
-        // Before anything is logged: the logger may be what panicked, or the stack may be at its end. If it
-        // panics again, the watchdog starts the chip anew with every channel open.
-        open();
-        if let Some(place) = info.location() {
-            defmt::error!("panic at {=str}:{=u32}", place.file(), place.line());
-        }
-        give_up()
-    }
-
-    #[cortex_m_rt::exception]
-    unsafe fn HardFault(_: &cortex_m_rt::ExceptionFrame) -> ! {
-        give_up()
-    }
-
-    #[cortex_m_rt::exception]
-    unsafe fn DefaultHandler(_: i16) {
-        give_up()
+    /// Resets the chip.
+    pub(crate) fn restart() -> ! {
+        SCB::sys_reset()
     }
 }
 

@@ -19,11 +19,21 @@ const WAITS: Waits = Waits { break_us: 2_000, make_us: 3_000 };
 const CHIPS: usize = 4;
 const REGISTERS: usize = 8;
 
-/// When a transaction fails, and whether the parts took it all the same.
+/// Which transaction goes wrong, and how.
 #[derive(Debug, Clone, Copy)]
 struct Trouble {
     at: usize,
-    taken: bool,
+    how: Wrong,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Wrong {
+    /// It fails, and nothing took it.
+    Lost,
+    /// It fails, but the parts took it all the same.
+    Unconfirmed,
+    /// A bit of the address flips: another part takes it and confirms.
+    Astray,
 }
 
 /// Parts on a bus, as their data sheets say they behave.
@@ -48,14 +58,11 @@ struct Wired<P> {
 type Shared<P> = Rc<RefCell<Wired<P>>>;
 
 impl<P: Parts> Wired<P> {
-    /// Counts a transaction and tells whether the parts take it, and whether it fails.
-    fn transaction(&mut self) -> (bool, bool) {
+    /// Counts a transaction and tells what goes wrong with it.
+    fn transaction(&mut self) -> Option<Wrong> {
         let now = self.transactions;
         self.transactions += 1;
-        match self.trouble.filter(|trouble| trouble.at == now) {
-            Some(Trouble { taken, .. }) => (taken, true),
-            None => (true, false),
-        }
+        self.trouble.filter(|trouble| trouble.at == now).map(|trouble| trouble.how)
     }
 
     fn look(&mut self) {
@@ -161,8 +168,8 @@ impl<P> spi::ErrorType for Handle<P> {
 impl SpiDevice for Handle<Chain> {
     fn transaction(&mut self, operations: &mut [spi::Operation<'_, u8>]) -> Result<(), spi::ErrorKind> {
         let mut wired = self.0.borrow_mut();
-        let (taken, fails) = wired.transaction();
-        if taken {
+        let wrong = wired.transaction();
+        if wrong != Some(Wrong::Lost) {
             let mut clock = |byte: u8| {
                 let out = wired.parts.shifting[REGISTERS - 1];
                 wired.parts.shifting.rotate_right(1);
@@ -183,7 +190,8 @@ impl SpiDevice for Handle<Chain> {
             wired.parts.outputs = wired.parts.shifting;
             wired.look();
         }
-        if fails { Err(spi::ErrorKind::Other) } else { Ok(()) }
+        // A chain has no addresses.
+        if wrong.is_some() { Err(spi::ErrorKind::Other) } else { Ok(()) }
     }
 }
 
@@ -198,13 +206,14 @@ impl I2c for Handle<Chips> {
         operations: &mut [i2c::Operation<'_>],
     ) -> Result<(), i2c::ErrorKind> {
         let mut wired = self.0.borrow_mut();
-        let (taken, fails) = wired.transaction();
+        let wrong = wired.transaction();
         let nobody = i2c::ErrorKind::NoAcknowledge(NoAcknowledgeSource::Address);
+        let address = if wrong == Some(Wrong::Astray) { address ^ 1 } else { address };
         let chip = usize::from(address.wrapping_sub(0x20));
         if chip >= CHIPS || !(wired.line_high || wired.parts.unwired) {
             return Err(nobody);
         }
-        if taken {
+        if wrong != Some(Wrong::Lost) {
             let mut register = 0;
             for operation in operations {
                 match operation {
@@ -225,7 +234,10 @@ impl I2c for Handle<Chips> {
             }
             wired.look();
         }
-        if fails { Err(nobody) } else { Ok(()) }
+        match wrong {
+            Some(Wrong::Lost | Wrong::Unconfirmed) => Err(nobody),
+            Some(Wrong::Astray) | None => Ok(()),
+        }
     }
 }
 
@@ -279,11 +291,11 @@ fn walk<P: Parts>(trouble: Option<Trouble>) -> usize {
     wired.borrow().transactions
 }
 
-fn faults_at_every_transaction<P: Parts>() {
+fn faults_at_every_transaction<P: Parts>(kinds: &[Wrong]) {
     let transactions = walk::<P>(None);
     for at in 0..transactions {
-        for taken in [false, true] {
-            walk::<P>(Some(Trouble { at, taken }));
+        for &how in kinds {
+            walk::<P>(Some(Trouble { at, how }));
         }
     }
     assert!(transactions >= 16, "only {transactions} transactions could fail");
@@ -291,12 +303,12 @@ fn faults_at_every_transaction<P: Parts>() {
 
 #[test]
 fn a_fault_at_any_transaction_opens_the_shift_registers() {
-    faults_at_every_transaction::<Chain>();
+    faults_at_every_transaction::<Chain>(&[Wrong::Lost, Wrong::Unconfirmed]);
 }
 
 #[test]
 fn a_fault_at_any_transaction_opens_the_expanders() {
-    faults_at_every_transaction::<Chips>();
+    faults_at_every_transaction::<Chips>(&[Wrong::Lost, Wrong::Unconfirmed, Wrong::Astray]);
 }
 
 #[test]
@@ -351,7 +363,7 @@ fn a_fault_of_the_bus_is_answered() {
     assert_eq!(wired.borrow().parts.on(), [40]);
     // Opening looks at each of the chips; then a pin is driven.
     let at = wired.borrow().transactions + CHIPS + 1;
-    wired.borrow_mut().trouble = Some(Trouble { at, taken: true });
+    wired.borrow_mut().trouble = Some(Trouble { at, how: Wrong::Unconfirmed });
     assert_eq!(ask(select(41, 0)), [refused(Fault::SwitchFault)]);
     assert_eq!(wired.borrow().parts.on(), []);
     assert_eq!(ask(select(41, 0)), [Answer::Settled { step: None, channel: Channel(41) }]);

@@ -2,139 +2,8 @@
 
 use protocol::{Light, Sound};
 
-use super::{Doubt, Naming, OnTheJig, Outcome, Progress, next_name};
+use super::{Action, Doubt, Event, Job, Naming, Outcome, Progress, Prompt, Reason, Setup, next_name};
 use crate::label::{self, LabelProblem};
-
-/// What a batch is set up with.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Setup {
-    /// The connectors of a board, in the order in which they are swept.
-    pub connectors: Vec<String>,
-    /// Where names come from.
-    pub naming: Naming,
-    /// A scanned or typed name also starts the sweep.
-    pub name_starts: bool,
-    /// The batch ends after so many boards.
-    pub boards: Option<u32>,
-    /// How often a connector may be asked to be seated anew for the sake of a doubt: connectors bear a limited number of
-    /// matings.
-    pub reseats: u32,
-}
-
-/// What happened.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Event {
-    /// The jig's button was pressed.
-    Button,
-    /// A line was typed or scanned.
-    Line(String),
-    /// The sweep that was asked for is over.
-    Swept(Outcome),
-    /// The operator wants to stop: the batch can be resumed.
-    Stop,
-}
-
-/// What to do.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Action {
-    /// Tell the operator what is waited for.
-    Ask(Prompt),
-    /// Show it on the jig.
-    Signal(Light, Sound),
-    /// Sweep, then tell what came of it.
-    Sweep(Job),
-    /// Write down what the operator decided about the session before.
-    Decided(&'static str),
-    /// Write a note about the board.
-    Note {
-        /// Which board.
-        board: String,
-        /// The words.
-        text: String,
-    },
-    /// A board is done.
-    Done {
-        /// Its name.
-        board: String,
-        /// Its place in the batch.
-        place: u32,
-        /// The outcome of its worst connector.
-        outcome: Outcome,
-    },
-    /// A board was given up.
-    GivenUp {
-        /// Its name.
-        board: String,
-        /// Its place in the batch.
-        place: u32,
-    },
-    /// The batch is over.
-    End(Reason),
-}
-
-/// One sweep of one connector.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Job {
-    /// Name of the board.
-    pub board: String,
-    /// Its place in the batch, from 1.
-    pub place: u32,
-    /// The connector, by its index in the order of the batch.
-    pub connector: usize,
-    /// Which sweep of this connector of the board, from 1.
-    pub attempt: u32,
-}
-
-/// What is waited for.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Prompt {
-    /// The name of the next board.
-    Name,
-    /// The board on the jig and a press.
-    Start {
-        /// Its name.
-        board: String,
-    },
-    /// The next connector of the same board, and a press.
-    NextConnector {
-        /// Which one, by its index.
-        connector: usize,
-    },
-    /// The same connector seated anew, and a press.
-    Reseat {
-        /// Which one, by its index.
-        connector: usize,
-        /// Why.
-        doubt: Doubt,
-    },
-    /// What kept a sweep from its end put right, and a press.
-    Remedy {
-        /// The connector.
-        connector: usize,
-    },
-    /// The board that was on the jig when the batch ended, and a press.
-    Unfinished(OnTheJig),
-    /// A line was no name.
-    NoName(LabelProblem),
-    /// A line was no command.
-    NoCommand {
-        /// What was typed.
-        found: String,
-    },
-    /// Nothing to do it to.
-    Nothing,
-    /// The keys.
-    Help,
-}
-
-/// Why a batch ends.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Reason {
-    /// All boards are done.
-    Complete,
-    /// The operator stopped it.
-    Stopped,
-}
 
 /// A batch.
 #[derive(Debug)]
@@ -172,6 +41,13 @@ struct Board {
     since_seated: u32,
     /// The worst outcome of the connectors before.
     so_far: Outcome,
+}
+
+impl Board {
+    /// Nothing was swept of it yet.
+    const fn is_untouched(&self) -> bool {
+        self.attempts == 0 && self.connector == 0
+    }
 }
 
 impl Machine {
@@ -263,9 +139,7 @@ impl Machine {
         let board = match &self.state {
             State::WaitsForName => self.fresh(name),
             // Nothing was swept of it yet, so it can still be called otherwise.
-            State::WaitsForStart(board) if board.attempts == 0 && board.connector == 0 => {
-                Board { name, ..board.clone() }
-            }
+            State::WaitsForStart(board) if board.is_untouched() => Board { name, ..board.clone() },
             _ => return vec![Action::Ask(Prompt::NoCommand { found: line.to_owned() })],
         };
         if self.setup.name_starts {
@@ -391,7 +265,7 @@ impl Machine {
     /// Gives the board up.
     fn skip(&mut self) -> Vec<Action> {
         match std::mem::replace(&mut self.state, State::Ended) {
-            State::WaitsForStart(board) if board.attempts == 0 && board.connector == 0 => {
+            State::WaitsForStart(board) if board.is_untouched() => {
                 // Nothing was swept: only its name is passed over.
                 self.next_name = next_name(&board.name).filter(|_| self.next_name.is_some());
                 self.next_board(Sound::Ready)
@@ -417,7 +291,7 @@ impl Machine {
     fn again(&mut self) -> Vec<Action> {
         let is_free = match &self.state {
             State::WaitsForName => true,
-            State::WaitsForStart(board) => board.attempts == 0 && board.connector == 0,
+            State::WaitsForStart(board) => board.is_untouched(),
             _ => false,
         };
         match self.last.take().filter(|_| is_free) {
@@ -452,7 +326,7 @@ impl Machine {
             | State::WaitsForConnector(board)
             | State::WaitsForReseat(board)
             | State::WaitsForRemedy(board) => Some(board),
-            State::WaitsForStart(board) if board.attempts > 0 || board.connector > 0 => Some(board),
+            State::WaitsForStart(board) if !board.is_untouched() => Some(board),
             _ => None,
         }
     }

@@ -7,11 +7,13 @@
 //! Nothing is kept but the session logs. Where a batch was stopped, or its program killed, follows from them
 //! ([`Progress::of`]).
 
+mod exchange;
 mod machine;
 mod naming;
 mod progress;
 
-pub use machine::{Action, Event, Job, Machine, Prompt, Reason, Setup};
+pub use exchange::{Action, Event, Job, Prompt, Reason, Setup};
+pub use machine::Machine;
 pub use naming::{Naming, next_name};
 pub use progress::{OnTheJig, Past, Progress};
 

@@ -10,15 +10,12 @@ use super::logbook::Logbook;
 use crate::{
     exit_status::ExitStatus,
     failure::Failure,
-    jig::{Client, Heard},
+    jig::{Client, Heard, PING_EVERY},
     meter::Talk as MeterTalk,
     moment::Moment,
     session::Session,
     sweep::{Devices, Floor, Heard as Bytes, Observer, Record, Recorder, Swept},
 };
-
-/// The host says something at least this often: a host that falls silent for 2 s ends the walk.
-const PING_EVERY: Duration = Duration::from_millis(500);
 
 /// Readings that are listened to before the walk, so that the meter's rhythm is known.
 const LISTEN: u32 = 12;

@@ -1,6 +1,8 @@
 //! `pintally jig`: find, identify, test and zero switching boards.
 
+mod deed;
 mod identify;
+mod load;
 mod operator;
 mod self_test;
 mod station;

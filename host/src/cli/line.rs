@@ -26,10 +26,7 @@ pub(super) struct Line {
 impl Line {
     /// Opens a port and begins to listen.
     pub(super) fn open(address: &Address, settings: &PortSettings) -> Result<Self, Failure> {
-        let port = port::open(address, settings).map_err(|error| {
-            let hint = error.hint();
-            Failure::new(ExitStatus::Unavailable, error).hint(hint)
-        })?;
+        let port = port::open(address, settings)?;
         let epoch = Instant::now();
         let (sender, arrivals) = sync_channel(ARRIVALS);
         let listener = Listener::start(port.reader, epoch, (), sender);

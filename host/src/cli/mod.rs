@@ -14,6 +14,7 @@ mod config;
 mod dwell;
 mod emulation;
 mod examples;
+mod failures;
 mod history;
 mod init;
 mod inputs;

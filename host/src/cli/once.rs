@@ -72,14 +72,8 @@ pub(super) fn open(
     stop: Arc<AtomicBool>,
 ) -> Result<Bench, Failure> {
     let ports = [jig.to_string(), meter.to_string()];
-    let open = |address, settings| {
-        port::open(address, settings).map_err(|error| {
-            let hint = error.hint();
-            Failure::new(ExitStatus::Unavailable, error).hint(hint)
-        })
-    };
-    let jig = open(jig, &port::SWITCHING_BOARD)?;
-    let meter = open(meter, meter_settings)?;
+    let jig = port::open(jig, &port::SWITCHING_BOARD)?;
+    let meter = port::open(meter, meter_settings)?;
     Ok(Bench { devices: Box::new(PortDevices::new(jig, meter, stop)), ports })
 }
 
@@ -219,9 +213,8 @@ pub(super) fn judge(
             _ => Ending::Failed,
         };
         warn(logbook.end(ending, Some(error.to_string())), screen);
-        let mut failure = Failure::new(error.exit_status(), error.clone());
-        failure.hints = error.hints();
-        return Err(failure.hint(format!("what was read is in the session log: pintally replay {path}")));
+        return Err(Failure::from(error.clone())
+            .hint(format!("what was read is in the session log: pintally replay {path}")));
     }
     conclude(session, &swept.values, logbook, screen)
 }

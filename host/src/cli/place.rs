@@ -14,7 +14,7 @@ use crate::{
     failure::Failure,
     meter::Profile,
     moment::Moment,
-    port::{self, Address, PortDevices, SWITCHING_BOARD},
+    port::{self, PortDevices, SWITCHING_BOARD},
     practice::serve::{Background, Doors, Orders, open_pseudo_terminals, open_tcp},
     sweep::{Devices, Heard},
 };
@@ -83,13 +83,8 @@ pub(super) fn serve_with_hands(
     let doors = doors(None, None)?;
     let (jig, meter) = (doors.jig.clone(), doors.meter.clone());
     let bench = Background::start(emulation.bench()?, doors);
-    let open = |address: &Address, settings| {
-        port::open(address, settings).map_err(|error| {
-            let hint = error.hint();
-            Failure::new(ExitStatus::Unavailable, error).hint(hint)
-        })
-    };
-    let devices = PortDevices::new(open(&jig, &SWITCHING_BOARD)?, open(&meter, &profile.port)?, stop);
+    let (jig_port, meter_port) = (port::open(&jig, &SWITCHING_BOARD)?, port::open(&meter, &profile.port)?);
+    let devices = PortDevices::new(jig_port, meter_port, stop);
     let orders = bench.orders();
     Ok((Box::new(BenchBehindPorts { devices, _bench: bench }), [jig.to_string(), meter.to_string()], orders))
 }
@@ -101,10 +96,7 @@ pub(super) fn doors(tcp: Option<(u16, u16)>, links: Option<&Path>) -> Result<Doo
         None if cfg!(unix) => open_pseudo_terminals(links),
         None => open_tcp(0, 0),
     };
-    opened.map_err(|error| {
-        let hint = error.hint();
-        Failure::new(ExitStatus::Unavailable, error).hint(hint)
-    })
+    Ok(opened?)
 }
 
 /// Ports with the bench behind them, which is switched off when they are closed.

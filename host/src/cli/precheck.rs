@@ -4,7 +4,7 @@ use protocol::Channel;
 
 use super::{
     Screen,
-    jig::{Operator, Talk, odd, silent, zero},
+    jig::{Operator, Talk, odd, silent},
     logbook::Logbook,
 };
 use crate::{
@@ -114,7 +114,7 @@ pub(super) fn run(
     let mut talk = Talk::default();
     let greeting = talk.greet(bench.devices(), logbook)?;
     if let Some(zero) = expected.zero {
-        zero.is_of(&BoardName::new(greeting.unique_id, expected.called)).map_err(zero::refused)?;
+        zero.is_of(&BoardName::new(greeting.unique_id, expected.called))?;
     }
     session
         .header

@@ -253,14 +253,7 @@ fn finish(
             _ => Ending::Failed,
         };
         once::warn(logbook.end(ending, Some(error.to_string())), screen);
-        let mut failure = match error {
-            SweepError::Stopped { done, total } => Failure::new(
-                error.exit_status(),
-                format!("stopped by the operator after {done} of {total} pins"),
-            ),
-            _ => Failure::new(error.exit_status(), error.clone()),
-        };
-        failure.hints = hints(error);
+        let failure = failed(error);
         return Err(failure.hint(format!("go on later where you stopped: pintally probe --resume {path}")));
     }
     let judged = once::conclude(session, &probed.values, logbook, screen)?;
@@ -287,11 +280,15 @@ fn finish(
     Ok(status)
 }
 
-/// What to do next, by hand: there is no jig to take the board off, and nothing has to be read once more.
-fn hints(error: &SweepError) -> Vec<String> {
-    let mut hints = match error {
-        SweepError::Stopped { .. } => Vec::new(),
-        other => other.hints(),
+/// Why it ended, and what to do next by hand: there is no jig to take the board off, and nothing has to be read once
+/// more.
+fn failed(error: &SweepError) -> Failure {
+    let mut failure = match error {
+        SweepError::Stopped { done, total } => {
+            let text = format!("stopped by the operator after {done} of {total} pins");
+            return Failure::new(error.exit_status(), text);
+        }
+        error => Failure::from(error.clone()),
     };
     let by_hand = match error {
         SweepError::BoardAlive { .. } => {
@@ -302,12 +299,12 @@ fn hints(error: &SweepError) -> Vec<String> {
             "make room on the disk, or name another place with --log FILE or --data DIR"
         }
         SweepError::Lost { .. } => "plug it in again",
-        _ => return hints,
+        _ => return failure,
     };
-    if let Some(first) = hints.first_mut() {
+    if let Some(first) = failure.hints.first_mut() {
         *first = by_hand.to_owned();
     }
-    hints
+    failure
 }
 
 fn header(

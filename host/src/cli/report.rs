@@ -15,7 +15,7 @@ use crate::{
     batch::Tuning,
     compare::{Change, Judgement, Verdict},
     exit_status::ExitStatus,
-    failure::{Failure, OrFail},
+    failure::Failure,
     history::{Filter, History, log_of},
     label::Found,
     record::SweepRecord,
@@ -178,12 +178,12 @@ fn batch(logs: &[PathBuf], args: &Args, screen: &mut Screen) -> Result<(String, 
 fn logs_of(name: &str, args: &Args, screen: &mut Screen) -> Result<Vec<PathBuf>, Failure> {
     let named = args.data.clone().or(args.config.load()?.data);
     let data = place::data_folder(named.as_deref())?;
-    let mut history = History::open(&data).or_fail(ExitStatus::Data)?;
-    for error in history.catch_up().or_fail(ExitStatus::Data)?.unusable {
+    let mut history = History::open(&data)?;
+    for error in history.catch_up()?.unusable {
         screen.tell(&format!("warning: left out: {error}"));
     }
     let filter = Filter { batch: Some(name.to_owned()), ..Filter::default() };
-    let (found, _) = history.sweeps(&filter).or_fail(ExitStatus::Data)?;
+    let (found, _) = history.sweeps(&filter)?;
     if found.is_empty() {
         return Err(Failure::new(
             ExitStatus::NoInput,

@@ -11,6 +11,13 @@ use crate::moment::Moment;
 /// takes a few milliseconds; half a second is out of the question for a board that is alive.
 const ANSWER_WAIT: Duration = Duration::from_millis(500);
 
+/// The host says something at least this often, so that the switching board, which waits for 2 s, never takes it for
+/// lost.
+pub const PING_EVERY: Duration = Duration::from_millis(500);
+
+/// So often in a row a request may stay unanswered before the switching board is called silent.
+pub const TRIES: u16 = 4;
+
 /// The host's end of the conversation. Time is an argument; frames are made and read by the caller.
 #[derive(Debug, Default)]
 pub struct Client {
@@ -19,6 +26,7 @@ pub struct Client {
     clock: Clock,
     board_time: u64,
     last_sent: Option<Moment>,
+    unanswered: u16,
 }
 
 #[derive(Debug)]
@@ -106,6 +114,7 @@ impl Client {
             BoardMessage::Answer { seq, answer, .. } => match self.outstanding.take() {
                 Some(waiting) if waiting.seq == *seq => {
                     self.clock.answer(waiting.sent, at_us, now);
+                    self.unanswered = 0;
                     Heard::Answer { request: waiting.request, answer: answer.clone() }
                 }
                 other => {
@@ -122,15 +131,37 @@ impl Client {
     /// [`ClientError::Silent`] once, when the deadline has passed.
     pub fn check(&mut self, now: Moment) -> Result<(), ClientError> {
         match self.outstanding.take_if(|waiting| now >= waiting.deadline) {
-            Some(late) => Err(ClientError::Silent { waited: now.since(late.sent), request: late.request }),
+            Some(late) => {
+                self.unanswered = self.unanswered.saturating_add(1);
+                Err(ClientError::Silent { waited: now.since(late.sent), request: late.request })
+            }
             None => Ok(()),
         }
     }
 
-    /// When [`check`](Self::check) should be called next.
+    /// Whether so many requests in a row were not answered that asking again is in vain.
+    #[must_use]
+    pub const fn is_given_up(&self) -> bool {
+        self.unanswered >= TRIES
+    }
+
+    /// Whether it is time to say something for its own sake. While an answer is waited for it never is: a ping would
+    /// give the request up.
+    #[must_use]
+    pub fn wants_ping(&self, now: Moment) -> bool {
+        !self.is_waiting() && self.last_sent.is_none_or(|sent| now >= sent.after(PING_EVERY))
+    }
+
+    /// When the outstanding answer is overdue.
     #[must_use]
     pub fn deadline(&self) -> Option<Moment> {
         self.outstanding.as_ref().map(|waiting| waiting.deadline)
+    }
+
+    /// When [`check`](Self::check) and [`wants_ping`](Self::wants_ping) should be asked next.
+    #[must_use]
+    pub fn due(&self, now: Moment) -> Moment {
+        self.deadline().unwrap_or_else(|| self.last_sent.unwrap_or(now).after(PING_EVERY))
     }
 
     /// Whether an answer is waited for.

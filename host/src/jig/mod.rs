@@ -9,6 +9,6 @@ mod name;
 pub mod self_test;
 pub mod wear;
 
-pub use client::{Client, ClientError, Heard};
+pub use client::{Client, ClientError, Heard, PING_EVERY, TRIES};
 pub use clock::Clock;
 pub use name::BoardName;

@@ -1,6 +1,6 @@
 //! The jig's button as a foot switch, and its buzzer and light for the tones. No channel is ever closed.
 
-use std::{collections::VecDeque, time::Duration};
+use std::collections::VecDeque;
 
 use protocol::{BoardMessage, Event, Light, Request, RequestFrame, Sound, version};
 
@@ -18,9 +18,6 @@ pub(super) struct Panel {
     out: VecDeque<RequestFrame>,
     greeted: bool,
 }
-
-/// The host says something at least this often: the switching board takes it for lost after 2 s.
-const PING_EVERY: Duration = Duration::from_millis(500);
 
 /// Tones that may wait for the link: more are old news.
 const MOST_WAITING: usize = 4;
@@ -77,16 +74,14 @@ impl Panel {
             // A button that does not answer is no reason to stop probing: it is greeted again until it does.
             self.greet(now);
         }
-        let is_due = self.client.last_sent().is_none_or(|sent| now >= sent.after(PING_EVERY));
-        if is_due && !self.client.is_waiting() && self.waiting.is_empty() {
+        if self.client.wants_ping(now) && self.waiting.is_empty() {
             self.waiting.push_back(Request::Ping);
         }
         self.flush(now);
     }
 
     pub(super) fn deadline(&self, now: Moment) -> Moment {
-        let ping = self.client.last_sent().unwrap_or(now).after(PING_EVERY);
-        self.client.deadline().unwrap_or(ping)
+        self.client.due(now)
     }
 
     pub(super) fn next_output(&mut self) -> Option<RequestFrame> {

@@ -215,9 +215,9 @@ impl Session<'_> {
                 return Err(SweepError::Stopped { done, total: walk.order().len() });
             }
             Heard::Lost(device, error) => {
-                let (device, port) = match device {
-                    Device::Meter => ("meter", self.score.meter_port.clone()),
-                    Device::Jig => ("switching board", self.score.jig_port.clone().unwrap_or_default()),
+                let port = match device {
+                    Device::Meter => self.score.meter_port.clone(),
+                    Device::Jig => self.score.jig_port.clone().unwrap_or_default(),
                 };
                 return Err(SweepError::Lost { device, port, reason: error.to_string() });
             }
@@ -297,7 +297,7 @@ impl Session<'_> {
             }
             recorder.record(self.now, Record::SentToMeter { bytes, asks_for_reading });
             bench.to_meter(bytes).map_err(|error| SweepError::Lost {
-                device: "meter",
+                device: Device::Meter,
                 port: self.score.meter_port.clone(),
                 reason: error.to_string(),
             })?;
@@ -306,7 +306,7 @@ impl Session<'_> {
             while let Some(request) = panel.next_output() {
                 recorder.record(self.now, Record::SentToJig(&request));
                 bench.to_jig(&frame::encode(&request)).map_err(|error| SweepError::Lost {
-                    device: "switching board",
+                    device: Device::Jig,
                     port: self.score.jig_port.clone().unwrap_or_default(),
                     reason: error.to_string(),
                 })?;

@@ -3,12 +3,11 @@
 //! Boards come out one at a time, so that a table of ten thousand boards needs the memory of one (and the
 //! names of those that went by). The rows of a board stand together.
 
+mod pins;
+
 pub use super::row_error::{RowError, RowProblem};
 
-use std::{
-    collections::{HashMap, HashSet},
-    io::Read,
-};
+use std::{collections::HashSet, io::Read};
 
 use crate::{
     connector::Connector,
@@ -17,6 +16,7 @@ use crate::{
 };
 
 use super::{BoardReadings, PinValue, Unread, typed};
+use pins::Pins;
 
 /// Bad rows that are kept as warnings at most; further ones are counted.
 pub const MOST_WARNINGS: usize = 1000;
@@ -196,41 +196,6 @@ impl Table {
             pin: only("pin")?,
             reading: only("reading")?,
         })
-    }
-}
-
-/// Finds pins by name; quickly when they come in the order of the connector.
-#[derive(Debug)]
-struct Pins<'c> {
-    connector: &'c Connector,
-    by_name: HashMap<&'c str, usize>,
-    /// The pin after the one found last.
-    next: usize,
-}
-
-impl<'c> Pins<'c> {
-    fn of(connector: &'c Connector) -> Self {
-        let by_name =
-            connector.pins.iter().enumerate().map(|(index, pin)| (pin.name.as_str(), index)).collect();
-        Self { connector, by_name, next: 0 }
-    }
-
-    fn find(&mut self, name: &str) -> Result<usize, RowProblem> {
-        let pins = &self.connector.pins;
-        let index = match pins.get(self.next) {
-            Some(pin) if pin.name.as_str() == name => self.next,
-            _ => *self.by_name.get(name).ok_or_else(|| RowProblem::UnknownPin {
-                connector: self.connector.name.clone(),
-                found: name.to_owned(),
-                alike: pins
-                    .iter()
-                    .map(|pin| &pin.name)
-                    .find(|pin| pin.as_str().eq_ignore_ascii_case(name))
-                    .cloned(),
-            })?,
-        };
-        self.next = if index + 1 < pins.len() { index + 1 } else { 0 };
-        Ok(index)
     }
 }
 

@@ -4,13 +4,14 @@
 //! conductor only decides what to ask next, so that a replay needs nothing of it.
 
 mod answers;
+mod asking;
 mod hearing;
 mod links;
 mod visits;
 
 use std::{collections::VecDeque, time::Duration};
 
-use protocol::{BoardMessage, Pace, Request, RequestFrame, version};
+use protocol::{BoardMessage, Request, RequestFrame, version};
 
 use super::{
     Floor, Guard, Notice, Observer, Overhead, Pacing, PinResult, Setting, SweepError, Visit, Visits, ear::Ear,
@@ -79,7 +80,6 @@ pub struct Conductor {
     /// From the first closed channel to the end of the latest visit.
     span: Option<(Moment, Moment)>,
     openings: u16,
-    requests_lost: u16,
     damaged: u16,
     jig_speaks: bool,
     /// The first bytes of the jig's port, as long as no message was among them.
@@ -124,13 +124,6 @@ enum Stepping {
     Direct,
 }
 
-/// The host says something at least this often, so that the switching board (silence limit 2 s) never takes it
-/// for lost.
-pub(super) const PING_EVERY: Duration = Duration::from_millis(500);
-
-/// How often a lost answer is asked for again before the switching board is called silent.
-pub(super) const TRIES: u16 = 4;
-
 /// How often channels may open by themselves before the sweep gives up.
 const MOST_OPENINGS: u16 = 5;
 
@@ -163,7 +156,6 @@ impl Conductor {
             proofs: 0,
             span: None,
             openings: 0,
-            requests_lost: 0,
             damaged: 0,
             jig_speaks: false,
             jig_babble: Vec::new(),
@@ -199,14 +191,8 @@ impl Conductor {
         if let Phase::Away(away) = self.phase {
             return self.deadline_away(away, now);
         }
-        let jig = self.jig_deadline(now);
+        let jig = self.client.due(now);
         self.ear.deadline().map_or(jig, |ear| ear.min(jig))
-    }
-
-    fn jig_deadline(&self, now: Moment) -> Moment {
-        let ping = self.client.last_sent().unwrap_or(now).after(PING_EVERY);
-        // While an answer is waited for, its own deadline counts: a ping would give the request up.
-        self.client.deadline().unwrap_or(ping)
     }
 
     /// Whether the sweep is over.
@@ -283,7 +269,6 @@ impl Conductor {
         let observations = self.observer.jig_message(message, now);
         match self.client.receive(message, now) {
             Heard::Answer { request, answer } => {
-                self.requests_lost = 0;
                 self.answer(&request, answer, now);
             }
             Heard::Event(event) => self.event(&event, now),
@@ -314,9 +299,8 @@ impl Conductor {
     /// Asks again what was not answered, and says something now and then.
     fn keep_jig_awake(&mut self, now: Moment) {
         if let Err(silent) = self.client.check(now) {
-            self.requests_lost += 1;
             let crate::jig::ClientError::Silent { request, .. } = &silent;
-            if self.requests_lost >= TRIES {
+            if self.client.is_given_up() {
                 let (port, what) = (self.score.jig_port.clone(), silent.to_string());
                 self.end(Err(match self.jig_speaks || self.jig_babble.is_empty() {
                     true => SweepError::JigSilent { port, what },
@@ -330,96 +314,9 @@ impl Conductor {
                 again => self.ask(again.clone(), now),
             }
         }
-        if !self.client.is_waiting()
-            && self.client.last_sent().is_none_or(|sent| now >= sent.after(PING_EVERY))
-        {
+        if self.client.wants_ping(now) {
             self.ask(Request::Ping, now);
         }
-    }
-
-    fn begin_if_prepared(&mut self, now: Moment) {
-        if self.phase == (Phase::Preparing { greeted: true, meter_ready: true }) && !self.client.is_waiting()
-        {
-            match self.stepping {
-                Stepping::Plan { .. } => self.load(0, now),
-                Stepping::Direct => self.start(now),
-            }
-        }
-    }
-
-    /// Hands over the plan from this step on, or starts it if all is loaded.
-    fn load(&mut self, first: usize, now: Moment) {
-        let visits = &self.score.setting.plan.visits;
-        if first >= visits.len() {
-            self.start(now);
-            return;
-        }
-        let channels =
-            visits.iter().skip(first).take(protocol::PLAN_CHUNK).map(|visit| visit.channel).collect();
-        self.phase = Phase::Loading { first };
-        self.ask(Request::LoadPlan { first: first as u16, channels }, now);
-    }
-
-    fn start(&mut self, now: Moment) {
-        match self.todo.pop_front() {
-            Some(visit) => self.go_to(visit, now),
-            None => self.close(now),
-        }
-    }
-
-    fn go_again(&mut self, now: Moment) {
-        match self.phase {
-            Phase::Moving { visit } | Phase::Reading { visit, .. } => self.go_to(visit, now),
-            Phase::Loading { .. } => self.start(now),
-            _ => {}
-        }
-    }
-
-    fn go_to(&mut self, visit: Visit, now: Moment) {
-        self.ear.want(false, now);
-        self.phase = Phase::Moving { visit };
-        let settle_us = u32::try_from(self.score.settle.as_micros()).unwrap_or(u32::MAX);
-        let request = match self.stepping {
-            Stepping::Plan { step: 0 } => {
-                let steps = self.score.setting.plan.visits.len() as u16;
-                Request::Start { steps, settle_us, pace: Pace::Advance }
-            }
-            Stepping::Plan { step } => Request::Advance { step },
-            Stepping::Direct => Request::Select { channel: visit.channel, settle_us },
-        };
-        self.ask(request, now);
-    }
-
-    fn close(&mut self, now: Moment) {
-        self.phase = Phase::Closing;
-        self.ask(Request::OpenAll, now);
-    }
-
-    /// Ends early: what was asked is taken back, and every channel opened if anybody still listens.
-    fn fail(&mut self, error: SweepError, now: Moment) {
-        if self.is_over() {
-            return;
-        }
-        // The switching board also opens by itself when it hears nothing more.
-        self.ask(Request::OpenAll, now);
-        self.end(Err(error));
-    }
-
-    fn end(&mut self, result: Result<(), SweepError>) {
-        if self.is_over() {
-            return;
-        }
-        for message in self.ear.leave() {
-            self.out.push_back(Output::ToMeter { bytes: message.bytes, asks_for_reading: false });
-        }
-        self.phase = Phase::Ended;
-        self.out.push_back(Output::Ended(result));
-    }
-
-    fn ask(&mut self, request: Request, now: Moment) {
-        let frame = self.client.send(request, now);
-        self.observer.sent_to_jig(&frame, now);
-        self.out.push_back(Output::ToJig(frame));
     }
 
     fn decided(&self) -> usize {

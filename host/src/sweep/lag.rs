@@ -12,7 +12,7 @@ use std::{collections::BTreeMap, time::Duration};
 
 use protocol::{Accumulator, BoardMessage, Channel, frame};
 
-use super::{AliveSign, Devices, Guard, Heard, Output, SweepError, Timing};
+use super::{AliveSign, Device, Devices, Guard, Heard, Output, SweepError, Timing};
 use crate::{exit_status::ExitStatus, meter::Profile, readings::PinValue};
 
 use toggling::Toggling;
@@ -161,7 +161,6 @@ pub fn measure_lag(
     progress: &mut dyn FnMut(u16),
 ) -> Result<Lag, LagError> {
     let mut now = devices.now();
-    let ports = [setup.jig_port.clone(), setup.meter_port.clone()];
     let timing = Timing::of(&setup.profile);
     let mut toggling = Toggling::new(setup, timing, now);
     let mut frames = Accumulator::<BoardMessage>::new();
@@ -170,13 +169,15 @@ pub fn measure_lag(
         while let Some(output) = toggling.next_output() {
             let sent = match output {
                 Output::ToJig(request) => {
-                    devices.to_jig(&frame::encode(&request)).map_err(|error| (0, error))
+                    devices.to_jig(&frame::encode(&request)).map_err(|error| (Device::Jig, error))
                 }
-                Output::ToMeter { bytes, .. } => devices.to_meter(&bytes).map_err(|error| (1, error)),
+                Output::ToMeter { bytes, .. } => {
+                    devices.to_meter(&bytes).map_err(|error| (Device::Meter, error))
+                }
                 Output::Tell(_) | Output::Pin(_) | Output::Ended(_) => Ok(()),
             };
             if let Err((device, error)) = sent {
-                toggling.lost(DEVICES[device], ports[device].clone(), error.to_string(), now);
+                toggling.lost(device, error.to_string(), now);
             }
         }
         if toggling.done() > told {
@@ -206,13 +207,9 @@ pub fn measure_lag(
             }
             Heard::Lost(device, error) => {
                 now = now.max(devices.now());
-                let device = usize::from(device == super::Device::Meter);
-                toggling.lost(DEVICES[device], ports[device].clone(), error.to_string(), now);
+                toggling.lost(device, error.to_string(), now);
             }
         }
         toggling.tick(now);
     }
 }
-
-/// What the operator calls the two.
-const DEVICES: [&str; 2] = ["switching board", "meter"];

@@ -3,12 +3,15 @@
 //! A live sweep and a replay run this same code on the same inputs, so they give the same pin readings. The
 //! observer never asks for anything: it says what it has seen, and the conductor acts on it.
 
+mod results;
+mod visit;
+
 use std::time::Duration;
 
 use protocol::{Answer, BoardMessage, Channel, Event, Pace, Request, RequestFrame};
 
 use super::{
-    Device, Plan, Settling, Step, Stream, Target, Timing,
+    Device, Plan, Step, Stream, Target, Timing,
     alive::AliveSign,
     check::{CheckChannel, CheckVerdict, Look},
     guard::Guard,
@@ -17,11 +20,15 @@ use super::{
 };
 use crate::{
     jig::Clock,
-    meter::{Decoder, NoValue, Number, Profile, Reading, Stamped},
+    meter::{Decoder, Profile, Reading, Stamped},
     moment::Moment,
-    readings::{PinValue, Unread},
+    readings::PinValue,
     units::Volts,
 };
+
+pub use results::PinResult;
+use results::Results;
+use visit::OpenVisit;
 
 /// What the observer needs to know before a sweep.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,8 +60,7 @@ pub struct Observer {
     visit: Option<OpenVisit>,
     check: CheckChannel,
     suspicion: Suspicion,
-    results: Vec<Option<PinResult>>,
-    retries: Vec<u16>,
+    results: Results,
     /// Readings to come that must agree with one more, since the line has damaged a frame of late.
     caution: u8,
 }
@@ -62,27 +68,6 @@ pub struct Observer {
 /// A damaged frame that is noticed tells of others that are not: a flipped bit can make another number. For so many
 /// readings one more must agree.
 const CAUTION: u8 = 100;
-
-/// What was read at a pin, and on what evidence.
-#[derive(Debug, Clone, PartialEq)]
-pub struct PinResult {
-    /// The pin, by its index in the connector.
-    pub pin: usize,
-    /// The channel that was closed.
-    pub channel: Channel,
-    /// What was read, as the meter showed it.
-    pub value: PinValue,
-    /// When the channel had settled.
-    pub settled: Moment,
-    /// When the pin was decided.
-    pub decided: Moment,
-    /// Frames that came after the step and were not believed.
-    pub spoilt: u16,
-    /// Readings that were believed, the latest of them, oldest first.
-    pub used: Vec<Result<Number, NoValue>>,
-    /// Visits before this one that gave nothing.
-    pub retries: u16,
-}
 
 /// What the observer has seen.
 #[derive(Debug, Clone, PartialEq)]
@@ -115,24 +100,10 @@ pub enum Observation {
     Unplanned(Channel),
 }
 
-#[derive(Debug)]
-struct OpenVisit {
-    target: Target,
-    channel: Channel,
-    settled: Moment,
-    ends: Option<Moment>,
-    settling: Settling,
-    spoilt: u16,
-    /// For the check that closes the sweep: readings that must agree from the first on.
-    closing: Option<u8>,
-    is_decided: bool,
-}
-
 impl Observer {
     /// An observer that has heard nothing yet.
     #[must_use]
     pub fn new(setting: Setting, profile: &Profile) -> Self {
-        let pins = setting.pins;
         Self {
             decoder: Decoder::new(profile),
             profile: profile.clone(),
@@ -146,8 +117,7 @@ impl Observer {
                 u16::from(setting.timing.spoilt) + u16::from(setting.timing.agree),
             ),
             suspicion: Suspicion::new(setting.plan.visits.iter().any(|visit| visit.target == Target::Check)),
-            results: vec![None; pins],
-            retries: vec![0; pins],
+            results: Results::new(setting.pins),
             caution: 0,
             setting,
         }
@@ -258,11 +228,10 @@ impl Observer {
                 return seen;
             }
         }
-        let mut timing = self.timing();
-        let Some(visit) = self.visit.as_mut().filter(|visit| !visit.is_decided) else { return seen };
-        if visit.ends.is_some_and(|ends| frame.last_byte > ends) {
+        let timing = self.timing();
+        let Some(visit) = self.visit.as_mut().filter(|visit| visit.is_open_at(frame.last_byte)) else {
             return seen;
-        }
+        };
         if belongs != Belongs::Repeated {
             self.suspicion.shown(frame.item.value);
         }
@@ -274,38 +243,28 @@ impl Observer {
             }
             Belongs::Yes => {}
         }
-        if self.caution > 0 {
-            timing.agree = timing.agree.saturating_add(1);
-            timing.agree_overload = timing.agree_overload.saturating_add(1);
-        }
-        if visit.target == Target::Check {
-            // The check channel is never open: overloads are readings of the pin before it, and it must notice them
-            // as soon as it would notice numbers.
-            timing.agree = timing.agree.max(visit.closing.unwrap_or(0));
-            timing.agree_overload = timing.agree;
-        }
+        let timing = visit.timing(timing, self.caution > 0);
         if let Step::Decided(value) = visit.settling.take(frame.item.value, frame.first_byte, &timing) {
             visit.is_decided = true;
-            let look = match visit.closing {
-                None => Look::Passing,
-                Some(_) if visit.settling.taken() <= u32::from(timing.agree) => Look::Closing,
-                Some(_) => Look::ClosingMixed,
-            };
-            let is_sound = self.caution == 0;
-            let suspected =
-                self.suspicion.ended(visit.target, visit.channel, &visit.settling, &timing, is_sound);
-            let told = seen.len();
-            self.decide(value, look, frame.last_byte, &mut seen);
-            if let Some(guard) = suspected {
-                if guard.blocks() {
-                    seen.truncate(told);
-                    let still = self.suspicion.still_pins();
-                    self.void(&still);
-                }
-                seen.push(Observation::Guard(guard));
-            }
+            self.decided(value, &timing, frame.last_byte, &mut seen);
         }
         seen
+    }
+
+    /// The visit at hand has come to a value; a display that does not move takes it back.
+    fn decided(&mut self, value: PinValue, timing: &Timing, at: Moment, seen: &mut Vec<Observation>) {
+        let Some(visit) = &self.visit else { return };
+        let is_sound = self.caution == 0;
+        let suspected = self.suspicion.ended(visit.target, visit.channel, &visit.settling, timing, is_sound);
+        let told = seen.len();
+        self.decide(value, visit.look(timing), at, seen);
+        if let Some(guard) = suspected {
+            if guard.blocks() {
+                seen.truncate(told);
+                self.results.void(&self.suspicion.still_pins());
+            }
+            seen.push(Observation::Guard(guard));
+        }
     }
 
     /// The meter's rhythm, as heard so far.
@@ -325,30 +284,21 @@ impl Observer {
     /// or every pin reads like the check channel.
     #[must_use]
     pub fn wants_proof(&self) -> Option<usize> {
-        let mut told = self.results.iter().flatten().filter(|result| self.check.is_told_from(result.value));
+        let mut told =
+            self.results.all().iter().flatten().filter(|result| self.check.is_told_from(result.value));
         told.next().filter(|_| self.check.has_unproven()).map(|result| result.pin)
-    }
-
-    /// Whether every pin of the plan has been read, given up, or voided since.
-    fn all_pins_read(&self) -> bool {
-        let read = self.results.iter().flatten();
-        read.filter(|result| result.value != PinValue::Unread(Unread::Voided)).count()
-            >= self.setting.plan.pins()
     }
 
     /// What was read at each pin, by index; `None` where no visit has ended yet.
     #[must_use]
     pub fn results(&self) -> &[Option<PinResult>] {
-        &self.results
+        self.results.all()
     }
 
     /// The value of each pin, by index: `Unread` where there is none.
     #[must_use]
     pub fn values(&self) -> Vec<PinValue> {
-        let value = |result: &Option<PinResult>| {
-            result.as_ref().map_or(PinValue::Unread(Unread::NoReading), |result| result.value)
-        };
-        self.results.iter().map(value).collect()
+        self.results.values()
     }
 
     fn begin(&mut self, channel: Channel, at_us: u64, now: Moment) -> Vec<Observation> {
@@ -358,33 +308,15 @@ impl Observer {
         // Never later than the message that tells of it, never earlier than the clocks allow.
         let settled = self.clock.latest(at_us).map_or(now, |latest| latest.min(now));
         let ends = self.dwell.and_then(|dwell| self.clock.earliest(at_us).map(|start| start.after(dwell)));
-        // The check channel drops one reading fewer than the pins do, so that a lag shows there before it can
-        // reach a pin: agreement still rejects what is merely mixed.
+        let are_pins_read = self.results.count() >= self.setting.plan.pins();
         let closing = match target {
-            Target::Check if self.all_pins_read() => self.check.closing_readings(),
+            Target::Check if are_pins_read => self.check.closing_readings(),
             Target::Check | Target::Pin(_) => None,
         };
-        let spoilt = match target {
-            // It must agree from its first reading on, so that one must be whole.
-            Target::Check if closing.is_some() => self.timing().spoilt,
-            Target::Check => self.timing().spoilt.saturating_sub(1),
-            Target::Pin(_) => self.timing().spoilt,
-        };
-        self.stream.step(settled, spoilt);
+        let visit = OpenVisit::new(target, channel, settled, ends, closing);
+        self.stream.step(settled, visit.spoils(&self.timing()));
         self.suspicion.began();
-        self.visit = Some(OpenVisit {
-            target,
-            channel,
-            settled,
-            ends,
-            settling: match target {
-                Target::Check => Settling::of_check(),
-                Target::Pin(_) => Settling::default(),
-            },
-            spoilt: 0,
-            closing,
-            is_decided: false,
-        });
+        self.visit = Some(visit);
         vec![Observation::Began(target)]
     }
 
@@ -395,14 +327,8 @@ impl Observer {
             return;
         }
         if let Target::Pin(pin) = visit.target {
-            let given_up = self.result(&visit, pin, visit.settling.given_up(), now);
-            if let Some(retries) = self.retries.get_mut(pin) {
-                *retries = retries.saturating_add(1);
-            }
-            // A later visit that gave nothing does not erase an earlier one that did.
-            if let Some(slot @ None) = self.results.get_mut(pin) {
-                *slot = Some(given_up);
-            }
+            let value = visit.settling.given_up();
+            self.results.give_up(visit.result(pin, value, now, self.results.retries(pin)));
         }
     }
 
@@ -410,62 +336,28 @@ impl Observer {
         let Some(visit) = &self.visit else { return };
         match visit.target {
             Target::Pin(pin) => {
-                if let Some(sign) = self.alive(visit, pin, value) {
+                if let Some(sign) = visit.alive(pin, value, &self.setting) {
                     seen.push(Observation::Alive { pin, sign });
                 }
-                let known = self.results.get(pin).and_then(Option::as_ref);
-                if let Some(known) = known.filter(|known| !matches!(known.value, PinValue::Unread(_))) {
+                if let Some(known) = self.results.read(pin) {
                     // Visited once more for the check channel's sake: what was read first stands.
                     self.check.pin_again(value);
                     seen.push(Observation::Decided(known.clone()));
                     return;
                 }
-                let result = self.result(visit, pin, value, at);
+                let result = visit.result(pin, value, at, self.results.retries(pin));
                 self.check.pin(pin, value);
                 seen.push(Observation::Decided(result.clone()));
-                if let Some(slot) = self.results.get_mut(pin) {
-                    *slot = Some(result);
-                }
+                self.results.decide(result);
             }
             Target::Check => match self.check.judge(value, look) {
                 CheckVerdict::Good => seen.push(Observation::Checked),
                 CheckVerdict::Bad { expected, voided } => {
-                    self.void(&voided);
+                    self.results.void(&voided);
                     self.stream.distrust();
                     seen.push(Observation::CheckFailed { expected, seen: value, voided });
                 }
             },
-        }
-    }
-
-    /// Whether what was decided at a pin shows a board that is not dead.
-    fn alive(&self, visit: &OpenVisit, pin: usize, value: PinValue) -> Option<AliveSign> {
-        let is_ground = self.setting.grounds.contains(&pin);
-        AliveSign::of_decided(value, &visit.settling, is_ground, self.setting.compliance)
-    }
-
-    /// Takes back what was read at these pins.
-    fn void(&mut self, pins: &[usize]) {
-        for &pin in pins {
-            if let Some(Some(result)) = self.results.get_mut(pin) {
-                result.value = PinValue::Unread(Unread::Voided);
-            }
-            if let Some(retries) = self.retries.get_mut(pin) {
-                *retries = retries.saturating_add(1);
-            }
-        }
-    }
-
-    fn result(&self, visit: &OpenVisit, pin: usize, value: PinValue, decided: Moment) -> PinResult {
-        PinResult {
-            pin,
-            channel: visit.channel,
-            value,
-            settled: visit.settled,
-            decided,
-            spoilt: visit.spoilt,
-            used: visit.settling.recent().collect(),
-            retries: self.retries.get(pin).copied().unwrap_or(0),
         }
     }
 }

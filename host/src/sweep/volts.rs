@@ -12,7 +12,7 @@ use super::{Device, Devices, Heard, SweepError};
 use crate::{
     connector::PinName,
     jig::{
-        Client, Heard as Said,
+        Client, Heard as Said, PING_EVERY, TRIES,
         discharge::{LIMIT, MOST_TO_BLEED},
     },
     meter::{Decoder, NoValue, Profile, Talk},
@@ -44,12 +44,6 @@ const SETTLE_US: u32 = 5_000;
 
 /// What a meter that shows an overload in DC volts has seen at least: beyond the range that diode test uses.
 const BEYOND: Volts = Volts::of(1000.0);
-
-/// How often a switching board that does not answer is asked again.
-const TRIES: u32 = 4;
-
-/// The host says something at least this often, so that a channel stays closed (the board waits 2 s).
-const PING_EVERY: Duration = Duration::from_millis(500);
 
 /// Measures DC volts at each of these pins, and bleeds what is charged. Nothing is done with a meter that cannot be told
 /// to. Every channel is open afterwards.
@@ -230,7 +224,7 @@ impl Bench<'_> {
             Device::Jig => self.stops.ports[0].clone(),
             Device::Meter => self.stops.ports[1].clone(),
         };
-        SweepError::Lost { device: device.name(), port, reason: error.to_string() }
+        SweepError::Lost { device, port, reason: error.to_string() }
     }
 }
 

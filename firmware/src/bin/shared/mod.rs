@@ -1,8 +1,15 @@
 //! What the images share that is no part of the library: it touches memory directly.
 
+pub(crate) mod last_resort;
 pub(crate) mod last_words;
 #[cfg(feature = "rp2040")]
 pub(crate) mod pico;
+
+/// What opens every channel past all drivers, and starts the chip anew.
+#[cfg(not(feature = "rp2040"))]
+use crate::image as chip;
+#[cfg(feature = "rp2040")]
+use pico as chip;
 
 /// Mixes what a chip knows into a number that differs from start to start.
 ///

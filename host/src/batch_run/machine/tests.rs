@@ -1,4 +1,7 @@
+//! A batch from its first board to its last, by what its operator does.
+
 use super::*;
+use crate::batch_run::OnTheJig;
 
 fn setup() -> Setup {
     Setup {

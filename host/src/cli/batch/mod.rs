@@ -30,7 +30,7 @@ use crate::{
     batch_run::{Action, Event, Machine, Naming, Outcome, Past, Progress, Prompt, Reason, Setup},
     exit_status::ExitStatus,
     failure::Failure,
-    history::{Filter, History, HistoryError, SweepRow},
+    history::{Filter, History, SweepRow},
     log::Ending,
 };
 
@@ -41,7 +41,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     let mut station = Station::new(args, &stop, screen)?;
     let data = place::data_folder(args.data.as_deref())?;
     let mut history = open(&data)?;
-    for error in history.catch_up().map_err(fail)?.unusable {
+    for error in history.catch_up()?.unusable {
         screen.tell(&format!("warning: left out: {error}"));
     }
     let name = name(args, &history)?;
@@ -214,7 +214,7 @@ fn name(args: &Args, history: &History) -> Result<String, Failure> {
 /// back in between.
 fn sweeps(history: &History, name: &str) -> Result<Vec<SweepRow>, Failure> {
     let filter = Filter { batch: Some(name.to_owned()), ..Filter::default() };
-    let (found, _) = history.sweeps(&filter).map_err(fail)?;
+    let (found, _) = history.sweeps(&filter)?;
     let mut sweeps: Vec<SweepRow> = found.into_iter().map(|found| found.sweep).collect();
     sweeps.sort_by_key(|sweep| sweep.batch.as_ref().map(|batch| (batch.place, batch.attempt)));
     Ok(sweeps)
@@ -243,10 +243,5 @@ fn past(row: &SweepRow) -> Option<Past> {
 }
 
 fn open(data: &Path) -> Result<History, Failure> {
-    History::open(data).map_err(fail)
-}
-
-fn fail(error: HistoryError) -> Failure {
-    let hint = error.hint();
-    Failure::new(error.exit_status(), error).hint(hint)
+    Ok(History::open(data)?)
 }

@@ -23,9 +23,8 @@ pub(super) enum Pressed {
     Stop,
 }
 
-/// How often the keyboard is asked for a line, and the switching board kept awake.
+/// How often the keyboard is asked for a line.
 const LOOK_UP: Duration = Duration::from_millis(50);
-const STAY_AWAKE: Duration = Duration::from_millis(500);
 
 /// How long a signal may take to be shown before a sweep begins.
 const SHOW: Duration = Duration::from_millis(600);
@@ -84,18 +83,12 @@ struct Talk {
     frames: Accumulator<BoardMessage>,
     to_ask: VecDeque<Request>,
     light: Option<(Light, Sound)>,
-    last: Option<Moment>,
 }
 
 impl Talk {
     fn new(light: Option<(Light, Sound)>) -> Self {
-        let mut talk = Self {
-            client: Client::default(),
-            frames: Accumulator::new(),
-            to_ask: VecDeque::new(),
-            light,
-            last: None,
-        };
+        let mut talk =
+            Self { client: Client::default(), frames: Accumulator::new(), to_ask: VecDeque::new(), light };
         talk.begin();
         talk
     }
@@ -119,12 +112,11 @@ impl Talk {
             self.begin();
         }
         if !self.client.is_waiting() {
-            let is_quiet = self.last.is_none_or(|last| now.since(last) >= STAY_AWAKE);
+            let is_quiet = self.client.wants_ping(now);
             let request = self.to_ask.pop_front().or_else(|| is_quiet.then_some(Request::Ping));
             if let Some(request) = request {
                 let bytes = frame::encode(&self.client.send(request, now));
                 devices.to_jig(&bytes).map_err(|error| gone("switching board", &error.to_string()))?;
-                self.last = Some(now);
             }
         }
         let (at, bytes) = match devices.wait(until) {

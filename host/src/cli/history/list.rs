@@ -4,7 +4,6 @@ use clap::Args as Arguments;
 use jiff::{Timestamp, ToSpan, civil::Date, tz::TimeZone};
 use serde_json::json;
 
-use super::fail;
 use crate::{
     cli::{Screen, verdict::Format},
     compare::Kind,
@@ -77,7 +76,7 @@ pub(super) fn run(args: &Args, history: &History, screen: &mut Screen) -> Result
         batch: args.batch.clone(),
         limit: (!args.all).then_some(FEW),
     };
-    let (found, all) = history.sweeps(&filter).map_err(fail)?;
+    let (found, all) = history.sweeps(&filter)?;
     match args.format {
         Format::Text => text(&found, screen)?,
         Format::Json => {

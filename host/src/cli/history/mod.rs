@@ -13,7 +13,7 @@ use super::{Screen, config, place, prepare, verdict::Format};
 use crate::{
     exit_status::ExitStatus,
     failure::Failure,
-    history::{self, FILE, History, HistoryError},
+    history::{self, FILE, History},
     label,
 };
 
@@ -102,8 +102,8 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
 
 /// Opens the history with everything that lies in the folder of the logs.
 fn open(data: &Path, screen: &mut Screen) -> Result<History, Failure> {
-    let mut history = History::open(data).map_err(fail)?;
-    for error in history.catch_up().map_err(fail)?.unusable {
+    let mut history = History::open(data)?;
+    for error in history.catch_up()?.unusable {
         screen.tell(&format!("warning: left out: {error}"));
     }
     Ok(history)
@@ -115,7 +115,7 @@ fn note(board: &str, text: &str, data: &Path, screen: &mut Screen) -> Result<(),
         Ok(text) => text,
         Err(problem) => return Err(Failure::new(ExitStatus::Usage, format!("the note: {problem}"))),
     };
-    let session = open(data, screen)?.note(board, text, place::now_us()).map_err(fail)?;
+    let session = open(data, screen)?.note(board, text, place::now_us())?;
     screen.tell(&format!("noted in {}", history::log_of(data, &session).display()));
     Ok(())
 }
@@ -123,7 +123,7 @@ fn note(board: &str, text: &str, data: &Path, screen: &mut Screen) -> Result<(),
 fn forget(board: &str, by: Option<&str>, yes: bool, data: &Path, screen: &mut Screen) -> Result<(), Failure> {
     let by = by.map(|name| prepare::checked_name("--by", name)).transpose()?;
     let mut history = open(data, screen)?;
-    let entries = history.board(board).map_err(fail)?;
+    let entries = history.board(board)?;
     if !yes {
         let question = format!(
             "Remove all notes about board {} from {} logs for good?",
@@ -132,7 +132,7 @@ fn forget(board: &str, by: Option<&str>, yes: bool, data: &Path, screen: &mut Sc
         );
         prepare::ask(&question, "--yes", screen)?;
     }
-    let gone = history.forget(board, &place::now(), by.as_deref()).map_err(fail)?;
+    let gone = history.forget(board, &place::now(), by.as_deref())?;
     let plural = |count: u32, one: &str| format!("{count} {one}{}", if count == 1 { "" } else { "s" });
     screen.tell(&format!(
         "removed {} from {} of {}",
@@ -158,7 +158,7 @@ fn forget(board: &str, by: Option<&str>, yes: bool, data: &Path, screen: &mut Sc
 fn add(logs: &[PathBuf], data: &Path, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let mut history = open(data, screen)?;
     for path in logs {
-        let added = history.add(path).map_err(fail)?;
+        let added = history.add(path)?;
         let what = if added.is_new { "added" } else { "there already" };
         screen.tell(&format!("{}: {what}, session {}", path.display(), label::shown(&added.session)));
     }
@@ -172,7 +172,7 @@ fn rebuild(data: &Path, screen: &mut Screen) -> Result<ExitStatus, Failure> {
         bar.set_position(done as u64);
     });
     bar.finish_and_clear();
-    let rebuilt = rebuilt.map_err(fail)?;
+    let rebuilt = rebuilt?;
     if let Some(aside) = &rebuilt.set_aside {
         screen.tell(&format!("the database could not be used and was set aside as {}", aside.display()));
     }
@@ -182,9 +182,4 @@ fn rebuild(data: &Path, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let plural = if rebuilt.sessions == 1 { "" } else { "s" };
     screen.tell(&format!("the history holds {} sweep{plural} now", rebuilt.sessions));
     Ok(ExitStatus::Matches)
-}
-
-fn fail(error: HistoryError) -> Failure {
-    let hint = error.hint();
-    Failure::new(error.exit_status(), error).hint(hint)
 }

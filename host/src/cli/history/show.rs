@@ -2,10 +2,7 @@
 
 use serde_json::json;
 
-use super::{
-    fail,
-    list::{as_json, came_of_it, in_words, when},
-};
+use super::list::{as_json, came_of_it, in_words, when};
 use crate::{
     cli::{Screen, verdict::Format},
     compare::PinVerdict,
@@ -26,7 +23,7 @@ pub(super) fn run(
     history: &History,
     screen: &mut Screen,
 ) -> Result<(), Failure> {
-    let entries = history.board(board).map_err(fail)?;
+    let entries = history.board(board)?;
     match format {
         Format::Text => text(board, &entries, screen)?,
         Format::Json => {

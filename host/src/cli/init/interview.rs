@@ -9,6 +9,7 @@ use crate::{
     cli::{Screen, typed},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
+    label,
 };
 
 /// Asks one question after another.
@@ -123,4 +124,26 @@ impl<'s> Interview<'s> {
                 .hint("--yes takes what stands in brackets; each question has an option, see --help")
         })
     }
+}
+
+/// What stands in brackets where nothing is needed.
+pub(super) const NONE: &str = "none";
+
+pub(super) fn list(text: &str) -> impl Iterator<Item = &str> {
+    text.split(',').map(str::trim).filter(|part| !part.is_empty() && !part.eq_ignore_ascii_case(NONE))
+}
+
+pub(super) fn joined(parts: &[String]) -> Option<String> {
+    if parts.is_empty() { None } else { Some(parts.join(",")) }
+}
+
+pub(super) fn name(text: &str) -> Result<String, String> {
+    label::name(text).map(str::to_owned).map_err(|problem| problem.to_string())
+}
+
+pub(super) fn optional<T>(
+    text: &str,
+    check: impl Fn(&str) -> Result<T, String>,
+) -> Result<Option<T>, String> {
+    if text.eq_ignore_ascii_case(NONE) { Ok(None) } else { check(text).map(Some) }
 }

@@ -5,8 +5,10 @@ use protocol::{Answer, Channel, Request};
 use serde_json::json;
 
 use super::{
+    deed::Deed,
+    load::resistance,
     operator::Answered,
-    station::{Deed, Station, StationArgs, resistance},
+    station::{Station, StationArgs},
     talk::odd,
 };
 use crate::{

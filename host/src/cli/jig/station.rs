@@ -6,7 +6,8 @@ use clap::Args as Arguments;
 use protocol::{Answer, Channel, Greeting, Request};
 
 use super::{
-    identify,
+    deed::Deed,
+    identify, load,
     operator::{Answered, Operator},
     talk::{Talk, odd, silent},
 };
@@ -16,7 +17,7 @@ use crate::{
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     jig::self_test::Seen,
-    meter::{Conversation, DiodeSource, Event, Profile},
+    meter::{Conversation, Event, Profile},
     moment::Moment,
     practice::{Bench, BenchDevices, JigSetup, JigTrouble, Plate, meter::MeterOptions},
     readings::PinValue,
@@ -24,14 +25,11 @@ use crate::{
         Devices, PinResult, Plan, Record, Recorder, Score, Setting, Settling, Step, Swept, Target, Timing,
         Visit, run,
     },
-    units::{Ohms, Volts},
+    units::Volts,
 };
 
 /// Noise of the practice meter, as in a practice sweep.
 const NOISE: Volts = Volts::of(0.0002);
-
-/// More than this is no load: some meters show the voltage of their open leads as a number.
-const LARGEST: Ohms = Ohms::of(100e3);
 
 /// What a plate is put on.
 #[derive(Debug, Clone, Arguments)]
@@ -58,21 +56,6 @@ pub(in crate::cli) struct StationArgs {
     jig_troubles: Vec<String>,
     #[command(flatten)]
     config: config::Args,
-}
-
-/// Something to do at the bench.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Deed {
-    /// Put this plate on.
-    PutOn(Plate),
-    /// Connect the meter.
-    PlugIn,
-    /// Take the meter's plugs out of the jig.
-    Unplug,
-    /// Shut the lid, or open it.
-    Lid(bool),
-    /// Press the start button.
-    Press,
 }
 
 /// The jig with its meter.
@@ -120,22 +103,19 @@ impl Station {
     pub(super) fn open(args: &StationArgs, screen: &mut Screen) -> Result<Self, Failure> {
         let args = &args.filled()?;
         let profile = args.bench.meter.profile()?;
-        let named = match (&args.connector, args.practice) {
-            (None, false) => None,
-            _ => Some(inputs::connector_and_wiring(args.connector.as_deref(), args.wiring.as_deref())?),
-        };
-        let (mut kind, named) = match (args.practice, named) {
-            (true, Some((connector, wiring))) => {
-                let setup = practice_setup(args, &connector, wiring)?;
-                let wiring = setup.wiring.clone();
-                let options = MeterOptions { noise: NOISE, ..MeterOptions::of(&profile) };
-                let plate = Plate::Open.specimen(&connector, args.seed);
-                let bench = Bench::new(&plate, setup, profile.clone(), options, args.seed, Moment::START)
-                    .or_fail(ExitStatus::Software)?;
-                let devices = Box::new(BenchDevices::new(bench));
-                (Kind::Practice(devices, args.seed), Some((connector, Some(wiring))))
+        let (mut kind, named) = match args.practice {
+            true => {
+                let (kind, connector, wiring) = practice(args, &profile)?;
+                (kind, Some((connector, Some(wiring))))
             }
-            (_, named) => (Kind::Ports(args.bench.open(&profile, once::stop_switch())?.devices), named),
+            false => {
+                // Files first: nothing is opened in vain.
+                let named = args.connector.as_deref();
+                let named =
+                    named.map(|path| inputs::connector_and_wiring(Some(path), args.wiring.as_deref()));
+                let named = named.transpose()?;
+                (Kind::Ports(args.bench.open(&profile, once::stop_switch())?.devices), named)
+            }
         };
         let mut talk = Talk::default();
         let greeting = talk.greet(kind.devices(), &mut Unrecorded)?;
@@ -143,17 +123,11 @@ impl Station {
             screen.tell(line);
         }
         let (connector, wiring) = match named {
-            Some((connector, wiring)) => {
-                let wiring = wiring.map_or_else(|| Wiring::straight(&connector), Ok);
-                (connector, wiring.or_fail(ExitStatus::Configuration)?)
-            }
-            None => {
-                let pins = (0..greeting.channels).map(|channel| Pin::named(&channel.to_string())).collect();
-                let connector = Connector::new("positions", pins).or_fail(ExitStatus::Unavailable)?;
-                let wiring = Wiring::straight(&connector).or_fail(ExitStatus::Configuration)?;
-                (connector, wiring)
-            }
+            Some(named) => named,
+            None => (positions(greeting.channels)?, None),
         };
+        let wiring = wiring.map_or_else(|| Wiring::straight(&connector), Ok);
+        let wiring = wiring.or_fail(ExitStatus::Configuration)?;
         wiring.fits(&connector, greeting.channels).or_fail(ExitStatus::Configuration)?;
         let operator = matches!(kind, Kind::Ports(_)).then(Operator::new);
         let settle = Duration::from_millis(args.bench.settle_ms.into());
@@ -164,22 +138,17 @@ impl Station {
     pub(super) fn have(&mut self, deed: Deed, screen: &mut Screen) -> Result<Answered, Failure> {
         match &mut self.kind {
             Kind::Practice(devices, seed) => {
-                let specimen = match deed {
-                    Deed::PutOn(plate) => Some(plate.specimen(&self.connector, *seed)),
-                    _ => None,
-                };
                 match deed {
-                    Deed::PutOn(_) => {
-                        if let Some(specimen) = specimen {
-                            devices.bench().load(&specimen).or_fail(ExitStatus::Software)?;
-                        }
+                    Deed::PutOn(plate) => {
+                        let specimen = plate.specimen(&self.connector, *seed);
+                        devices.bench().load(&specimen).or_fail(ExitStatus::Software)?;
                     }
                     Deed::PlugIn => devices.plug(true),
                     Deed::Unplug => devices.plug(false),
                     Deed::Lid(closed) => devices.bench().jig().lid(closed),
                     Deed::Press => devices.bench().jig().button(true),
                 }
-                screen.tell(&format!("practice: {}", done(deed)));
+                screen.tell(&format!("practice: {}", deed.done()));
                 let heard =
                     self.talk.listen(Duration::from_millis(200), devices.as_mut(), &mut Unrecorded)?;
                 if deed == Deed::Press {
@@ -190,8 +159,14 @@ impl Station {
             Kind::Ports(devices) => {
                 let has_button = self.greeting.parts.button && !self.deaf && deed != Deed::Press;
                 let Some(operator) = &self.operator else { return Ok(Answered::Line(String::new())) };
-                let what = wanted(deed);
-                operator.ask(&what, has_button, &mut self.talk, devices.as_mut(), &mut Unrecorded, screen)
+                operator.ask(
+                    &deed.wanted(),
+                    has_button,
+                    &mut self.talk,
+                    devices.as_mut(),
+                    &mut Unrecorded,
+                    screen,
+                )
             }
         }
     }
@@ -258,10 +233,8 @@ impl Station {
         let swept = run(self.kind.devices(), score, &mut Unrecorded, &mut |notice| progress.notice(notice));
         progress.finish();
         swept.outcome.clone().map_err(|error| {
-            let mut failure =
-                Failure::new(error.exit_status(), format!("the {plate} could not be read: {error}"));
-            failure.hints = error.hints();
-            failure
+            let text = format!("the {plate} could not be read: {error}");
+            Failure { error: text.into(), ..Failure::from(error) }
         })?;
         Ok(swept)
     }
@@ -290,7 +263,7 @@ impl Station {
                     && let Step::Decided(value) =
                         settling.take(answer.reading.item.value, answer.reading.first_byte, &timing)
                 {
-                    seen = seen_of(value, source);
+                    seen = load::seen(value, source);
                 }
             }
             if conversation.may_ask() {
@@ -313,7 +286,7 @@ impl Station {
 
     /// A reading as resistance.
     pub(super) fn seen(&self, value: PinValue) -> Seen {
-        seen_of(value, self.profile.diode.source)
+        load::seen(value, self.profile.diode.source)
     }
 
     /// The pins behind channels, for people.
@@ -335,73 +308,26 @@ impl Kind {
     }
 }
 
-/// The resistance that a drop stands for, by the meter's own source.
-pub(super) fn resistance(volts: Volts, source: DiodeSource) -> Option<Ohms> {
-    let ohms = match source {
-        DiodeSource::ConstantCurrent { current, .. } => volts.get() / current.get(),
-        DiodeSource::BehindResistance { open_circuit, resistance } => {
-            let rest = open_circuit.get() - volts.get();
-            if rest <= 0.0 {
-                return None;
-            }
-            volts.get() * resistance.get() / rest
-        }
-    };
-    Ohms::new(ohms.max(0.0))
-}
-
-fn seen_of(value: PinValue, source: DiodeSource) -> Seen {
-    match value {
-        PinValue::Volts(volts) => match resistance(volts, source) {
-            Some(ohms) if ohms <= LARGEST => Seen::Load { volts, ohms },
-            _ => Seen::Overload,
-        },
-        PinValue::Overload => Seen::Overload,
-        PinValue::Unread(crate::readings::Unread::NotSettled { .. }) => Seen::Unsettled,
-        PinValue::Unread(_) => Seen::Unread,
-    }
-}
-
-fn practice_setup(
-    args: &StationArgs,
-    connector: &Connector,
-    wiring: Option<Wiring>,
-) -> Result<JigSetup, Failure> {
+/// A practice jig with the open plate on it.
+fn practice(args: &StationArgs, profile: &Profile) -> Result<(Kind, Connector, Wiring), Failure> {
+    let (connector, wiring) =
+        inputs::connector_and_wiring(args.connector.as_deref(), args.wiring.as_deref())?;
     let mut setup = match wiring {
         Some(wiring) => JigSetup::wired(wiring, args.seed),
-        None => JigSetup::straight(connector, args.seed).or_fail(ExitStatus::Configuration)?,
+        None => JigSetup::straight(&connector, args.seed).or_fail(ExitStatus::Configuration)?,
     };
     let troubles = args.jig_troubles.iter().map(|text| text.parse::<JigTrouble>());
     setup.troubles = troubles.collect::<Result<_, _>>().or_fail(ExitStatus::Usage)?;
-    Ok(setup)
+    let wiring = setup.wiring.clone();
+    let options = MeterOptions { noise: NOISE, ..MeterOptions::of(profile) };
+    let plate = Plate::Open.specimen(&connector, args.seed);
+    let bench = Bench::new(&plate, setup, profile.clone(), options, args.seed, Moment::START)
+        .or_fail(ExitStatus::Software)?;
+    Ok((Kind::Practice(Box::new(BenchDevices::new(bench)), args.seed), connector, wiring))
 }
 
-/// What the operator is asked for.
-fn wanted(deed: Deed) -> String {
-    match deed {
-        Deed::PutOn(Plate::Cell(position, volts)) => format!(
-            "keep the open plate on, and hold a cell of {volts} V between ground (minus) and the plate's position {} (plus)",
-            position + 1
-        ),
-        Deed::PutOn(plate) => format!("put the {} on", plate.name()),
-        Deed::PlugIn => {
-            "connect the meter: diode test, red clip on the jig's ground, black to the common line".to_owned()
-        }
-        Deed::Unplug => "take the meter's plugs out of the jig".to_owned(),
-        Deed::Lid(true) => "shut the lid".to_owned(),
-        Deed::Lid(false) => "open the lid".to_owned(),
-        Deed::Press => "press the jig's start button; if nothing happens".to_owned(),
-    }
-}
-
-/// What the practice bench has done.
-fn done(deed: Deed) -> String {
-    match deed {
-        Deed::PutOn(plate) => format!("the {} is on", plate.name()),
-        Deed::PlugIn => "the meter is connected".to_owned(),
-        Deed::Unplug => "the meter is unplugged".to_owned(),
-        Deed::Lid(true) => "the lid is shut".to_owned(),
-        Deed::Lid(false) => "the lid is open".to_owned(),
-        Deed::Press => "the start button is pressed".to_owned(),
-    }
+/// The plates where the cable was: the first position is channel 0.
+fn positions(channels: u8) -> Result<Connector, Failure> {
+    let pins = (0..channels).map(|channel| Pin::named(&channel.to_string())).collect();
+    Connector::new("positions", pins).or_fail(ExitStatus::Unavailable)
 }

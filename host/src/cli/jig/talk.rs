@@ -9,16 +9,13 @@ use protocol::{
 use crate::{
     exit_status::ExitStatus,
     failure::Failure,
-    jig::{Client, Heard},
+    jig::{Client, Heard, PING_EVERY},
     moment::Moment,
     sweep::{Devices, Heard as Bytes, Record, Recorder},
 };
 
 /// How long a switching board is greeted: one on USB needs a moment after its port was opened.
 const PATIENCE: Duration = Duration::from_secs(2);
-
-/// The host says something at least this often, so that a channel stays closed (the board waits 2 s).
-const PING_EVERY: Duration = Duration::from_millis(500);
 
 /// How often a meter is looked after while an answer is waited for.
 const LOOK_UP: Duration = Duration::from_millis(50);

@@ -6,7 +6,11 @@ use clap::Args as Arguments;
 use protocol::Channel;
 use serde_json::json;
 
-use super::station::{Deed, Station, StationArgs, resistance};
+use super::{
+    deed::Deed,
+    load::resistance,
+    station::{Station, StationArgs},
+};
 use crate::{
     cli::{Screen, inputs, place, ports::Format},
     connector::{Connector, Wiring},
@@ -155,7 +159,7 @@ pub(in crate::cli) fn fitting(
     wiring: &Wiring,
     profile: &Profile,
 ) -> Result<Zero, Failure> {
-    zero.fits(connector, wiring, &profile.name).map_err(refused)?;
+    zero.fits(connector, wiring, &profile.name)?;
     Ok(zero.to_log())
 }
 

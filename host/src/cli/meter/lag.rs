@@ -106,11 +106,6 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         if done % tenth == 0 {
             screen.tell(&format!("{done} of {} changes", args.toggles));
         }
-    })
-    .map_err(|error| {
-        let mut failure = Failure::new(error.exit_status(), error.clone());
-        failure.hints = error.hints();
-        failure
     })?;
     match args.format {
         Format::Text => {

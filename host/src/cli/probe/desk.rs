@@ -13,7 +13,6 @@ use std::{
 use super::keys::{self, Typed};
 use crate::{
     connector::Connector,
-    exit_status::ExitStatus,
     failure::Failure,
     meter::PortSettings,
     moment::Moment,
@@ -96,19 +95,13 @@ impl Desk {
         since: Moment,
         keyboard: Keyboard,
     ) -> Result<Self, Failure> {
-        let open = |address: &Address, settings: &PortSettings| {
-            port::open(address, settings).map_err(|error| {
-                let hint = error.hint();
-                Failure::new(ExitStatus::Unavailable, error).hint(hint)
-            })
-        };
         let epoch = Instant::now();
         let (sender, arrivals) = sync_channel(ARRIVALS);
-        let meter = open(meter, settings)?;
+        let meter = port::open(meter, settings)?;
         let mut listeners = vec![Listener::start(meter.reader, epoch, Device::Meter, sender.clone())];
         let jig = match jig {
             Some(address) => {
-                let port = open(address, &SWITCHING_BOARD)?;
+                let port = port::open(address, &SWITCHING_BOARD)?;
                 listeners.push(Listener::start(port.reader, epoch, Device::Jig, sender));
                 Some(port.writer)
             }

@@ -94,7 +94,6 @@ impl Conductor {
         let reason = format!("the {device} came back");
         self.out.push_back(Output::Tell(Notice::Resumed { reason }));
         self.phase = Phase::Preparing { greeted, meter_ready };
-        self.requests_lost = 0;
         if !meter_ready {
             self.ear = Ear::new(&self.score.profile, now);
             self.started = now;
@@ -116,13 +115,13 @@ impl Conductor {
         }
         let device = if away.jig { Device::Jig } else { Device::Meter };
         let reason = format!("it did not come back within {} s", AWAY_AT_MOST.as_secs());
-        self.fail(SweepError::Lost { device: device.name(), port: self.port_of(device), reason }, now);
+        self.fail(SweepError::Lost { device, port: self.port_of(device), reason }, now);
     }
 
     /// When [`tick_away`](Self::tick_away) has something to do.
     pub(super) fn deadline_away(&self, away: Away, now: Moment) -> Moment {
         let end = away.since.after(AWAY_AT_MOST);
-        if away.jig { end } else { end.min(self.jig_deadline(now)) }
+        if away.jig { end } else { end.min(self.client.due(now)) }
     }
 
     /// The record has a gap: nothing more is read that would be shown as if it were recorded.

@@ -13,8 +13,8 @@ use crate::{
     moment::Moment,
     readings::PinValue,
     sweep::{
-        AliveSign, Guard, Output, Pacing, SweepError, Timing,
-        conductor::{GUARD_WAIT, PING_EVERY, TRIES},
+        AliveSign, Device, Guard, Output, Pacing, SweepError, Timing,
+        conductor::GUARD_WAIT,
         ear::{Ear, Message, Oddity},
     },
     units::Volts,
@@ -37,7 +37,6 @@ pub(super) struct Toggling {
     recent: VecDeque<Result<Number, NoValue>>,
     ways: [Way; 2],
     done: u16,
-    requests_lost: u16,
     heard: Option<Moment>,
     guard: Option<(Guard, Moment)>,
     out: VecDeque<Output>,
@@ -91,7 +90,6 @@ impl Toggling {
             recent: VecDeque::with_capacity(LEVEL),
             ways: setup.channels.map(way),
             done: 0,
-            requests_lost: 0,
             heard: None,
             guard: None,
             out: VecDeque::new(),
@@ -119,8 +117,7 @@ impl Toggling {
     }
 
     pub(super) fn deadline(&self, now: Moment) -> Moment {
-        let ping = self.client.last_sent().unwrap_or(now).after(PING_EVERY);
-        let jig = self.client.deadline().unwrap_or(ping);
+        let jig = self.client.due(now);
         let rest = match self.phase {
             Phase::Resting { until } => Some(until),
             _ => None,
@@ -133,7 +130,11 @@ impl Toggling {
         self.fail(LagError::Stopped { done, total }, now);
     }
 
-    pub(super) fn lost(&mut self, device: &'static str, port: String, reason: String, now: Moment) {
+    pub(super) fn lost(&mut self, device: Device, reason: String, now: Moment) {
+        let port = match device {
+            Device::Jig => self.setup.jig_port.clone(),
+            Device::Meter => self.setup.meter_port.clone(),
+        };
         self.fail(SweepError::Lost { device, port, reason }.into(), now);
     }
 
@@ -161,7 +162,6 @@ impl Toggling {
         let (BoardMessage::Answer { at_us, .. } | BoardMessage::Event { at_us, .. }) = *message;
         match self.client.receive(message, now) {
             Heard::Answer { request, answer } => {
-                self.requests_lost = 0;
                 self.answer(&request, answer, at_us, now);
             }
             Heard::Event(Event::Opened { reason }) if self.phase != Phase::Ended => {
@@ -181,18 +181,15 @@ impl Toggling {
             return;
         }
         if let Err(silent) = self.client.check(now) {
-            self.requests_lost += 1;
             let crate::jig::ClientError::Silent { request, .. } = &silent;
-            if self.requests_lost >= TRIES {
+            if self.client.is_given_up() {
                 let (port, what) = (self.setup.jig_port.clone(), silent.to_string());
                 self.fail(SweepError::JigSilent { port, what }.into(), now);
                 return;
             }
             self.ask(request.clone(), now);
         }
-        if !self.client.is_waiting()
-            && self.client.last_sent().is_none_or(|sent| now >= sent.after(PING_EVERY))
-        {
+        if self.client.wants_ping(now) {
             self.ask(Request::Ping, now);
         }
         let odd = self.ear.expire(now);

@@ -2,7 +2,8 @@
 
 use super::*;
 use crate::{
-    meter::Flags,
+    meter::{Flags, Number},
+    readings::Unread,
     sweep::{Pacing, Visit},
 };
 

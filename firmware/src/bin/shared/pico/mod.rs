@@ -21,7 +21,7 @@
 //!
 //! The images run in an emulator of the chip in every test run. They have not been run on real hardware.
 
-mod last_resort;
+mod opening;
 mod outgoing;
 mod panel;
 
@@ -41,7 +41,7 @@ use hal::timer::{Alarm, Instant, Timer};
 use hal::uart::{DataBits, StopBits, UartConfig, UartPeripheral};
 use hal::usb::UsbBus;
 use hal::watchdog::Watchdog;
-pub(crate) use last_resort::give_up;
+pub(crate) use opening::{open, restart};
 use outgoing::Outgoing;
 use panel::Panel;
 use protocol::ResetCause;
@@ -50,6 +50,7 @@ use usb_device::class_prelude::UsbBusAllocator;
 use usb_device::prelude::*;
 use usbd_serial::SerialPort;
 
+pub(crate) use super::last_resort::give_up;
 use super::{boot_id, last_words};
 
 #[unsafe(link_section = ".boot2")]
