@@ -209,6 +209,34 @@ fn pins_of_the_repair_notes_come_first_and_are_told_of() {
     }
 }
 
+/// Known-good boards read a drop at B8 and A3; this repair left both without connection.
+#[test]
+fn a_pin_without_connection_on_purpose_should_read_ol() {
+    let place = Place::new();
+    place.file(
+        "repair.toml",
+        "[[pin]]\nname = \"B8\"\nunconnected = true\n[[pin]]\nname = \"A3\"\nunconnected = true\n",
+    );
+    // A3 is connected all the same.
+    let more = ["--fault", "open:B8", "--repair", "repair.toml"];
+    let by_hand = probe(&place, 3, "hand.jsonl", &more);
+    assert!(
+        by_hand.stderr.contains("hold B8 and press the key or foot switch: expected OL"),
+        "{}",
+        by_hand.text()
+    );
+    let sweep = ["sweep", "--practice", "--instant", "--seed", "3", "--log", "jig.jsonl"];
+    let swept = place.run(&[&sweep[..], &more].concat());
+    let again = place.run(&["replay", "jig.jsonl"]);
+    for outcome in [&by_hand, &swept, &again] {
+        assert_eq!(outcome.status, Some(1), "{}", outcome.text());
+        let told = |text: &str| assert!(outcome.stdout.contains(text), "{text}\n{}", outcome.text());
+        told("B8  not connected on purpose: reads OL, matches");
+        told(", though it is to have no connection  ! ");
+        assert!(!outcome.stdout.contains("open joint at pin B8"), "{}", outcome.text());
+    }
+}
+
 #[test]
 fn what_cannot_be_used_is_named() {
     let place = Place::new();

@@ -54,6 +54,36 @@ fn a_report_as_markdown_and_as_tables() {
     });
 }
 
+#[test]
+fn repair_notes_are_shown_with_what_became_of_the_pins() {
+    let place = Place::new();
+    place.file(
+        "repair.toml",
+        "checklist = [\"picture\"]\n[[pin]]\nname = \"A5\"\npad = \"lifted\"\njumper = \"planned\"\n\
+         [[pin]]\nname = \"B8\"\nunconnected = true\n[[pin]]\nname = \"A2\"\nunconnected = true\n",
+    );
+    let sweep = ["sweep", "--practice", "--instant", "--quiet", "--seed", "3", "--repair", "repair.toml"];
+    let faults = ["--fault", "open:A5", "--fault", "open:B8", "--log", "a.jsonl"];
+    assert_eq!(place.run(&[&sweep[..], &faults].concat()).status, Some(1));
+    let part = |format: &str| {
+        let outcome = place.run(&["report", "a.jsonl", "--format", format]);
+        assert_eq!(outcome.status, Some(1), "{}", outcome.text());
+        outcome.stdout
+    };
+    let markdown = part("markdown");
+    let shown: Vec<&str> = markdown.lines().skip_while(|line| *line != "## Repaired pins").take(9).collect();
+    insta::assert_snapshot!(shown.join("\n"));
+    assert!(markdown.contains("- ☐ picture"), "{markdown}");
+    let html = part("html");
+    for text in [
+        "lifted pad, jumper planned",
+        "Jumpers planned and not noted as done: A5.",
+        "Once the board has power",
+    ] {
+        assert!(html.contains(text), "{text}");
+    }
+}
+
 /// The crossed study of the AIAG manual (Measurement Systems Analysis, 4th ed. 2010, chapter III, section B) through the
 /// whole command: EV 0.199933, AV 0.226838, GRR 0.302373, PV 1.042327 as printed, in volts.
 #[test]

@@ -8,6 +8,26 @@ use std::{
 
 use tempfile::TempDir;
 
+/// What was noted before the repair. Invented.
+const REPAIR: &str = r#"
+checklist = ["current below 0.1 A at power-on", "picture"]
+
+[[pin]]
+name = "B16"
+pad = "lifted"
+jumper = "done"
+trace = "via beside C12"
+
+[[pin]]
+name = "A5"
+jumper = "planned"
+
+[[pin]]
+name = "A2"
+unconnected = true
+note = "unused in this model"
+"#;
+
 /// A folder with session logs.
 pub(crate) struct Bench {
     folder: TempDir,
@@ -68,7 +88,9 @@ impl Bench {
         let before: Vec<&str> = faults.iter().flat_map(|fault| ["--fault", fault]).collect();
         let names = ["--board", "T-1042", "--operator", "bench 2", "--note", "two jumpers under the shield"];
         bench.sweep("before.jsonl", &[&names[..], &["--seed", "3"], &before].concat());
-        bench.sweep("after.jsonl", &[&names[..], &["--seed", "3", "--fault", "raised:B16=80"]].concat());
+        fs::write(bench.path("repair.toml"), REPAIR).unwrap();
+        let repaired = ["--seed", "3", "--fault", "raised:B16=80", "--repair", "repair.toml"];
+        bench.sweep("after.jsonl", &[&names[..], &repaired].concat());
         let mut logs = Vec::new();
         for number in 1..=26 {
             let (log, board) = (format!("batch{number:02}.jsonl"), format!("T-{}", 1100 + number));

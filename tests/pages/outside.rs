@@ -30,9 +30,26 @@ pub(crate) fn hostile() -> Bench {
         ));
     }
     fs::write(bench.path("hostile.toml"), connector).unwrap();
+    let mut notes = format!("checklist = [\"{}\"]\n", quote(PAYLOADS[0]));
+    for (index, payload) in PAYLOADS.iter().enumerate() {
+        let payload = quote(payload);
+        notes.push_str(&format!(
+            "[[pin]]\nname = \"{index}{payload}\"\ntrace = \"{payload}\"\njumper = \"planned\"\nnote = \"{payload}\"\n"
+        ));
+    }
+    fs::write(bench.path("notes.toml"), notes).unwrap();
     let pin = format!("open:3{}", PAYLOADS[3]);
     let mut words = vec!["--connector", "hostile.toml", "--seed", "2", "--fault", &pin];
-    words.extend(["--board", PAYLOADS[1], "--operator", PAYLOADS[2], "--note", PAYLOADS[0]]);
+    words.extend([
+        "--repair",
+        "notes.toml",
+        "--board",
+        PAYLOADS[1],
+        "--operator",
+        PAYLOADS[2],
+        "--note",
+        PAYLOADS[0],
+    ]);
     bench.sweep("hostile.jsonl", &words);
     bench
 }

@@ -130,6 +130,30 @@ impl Reference {
         self.pins.get(pin).map_or(PinValue::Unread(crate::readings::Unread::NotListed), PinEvidence::value)
     }
 
+    /// The same with pins that a good board has open: one that a repair left without connection on purpose.
+    #[must_use]
+    pub fn with_open(&self, pins: &[usize]) -> Self {
+        let mut reference = self.clone();
+        for &pin in pins {
+            if let Some(evidence) = reference.pins.get_mut(pin) {
+                *evidence = PinEvidence {
+                    name: evidence.name.clone(),
+                    role: Some(Role::Unconnected),
+                    count: 0,
+                    overloads: reference.boards.len().max(1),
+                    centre: None,
+                    spread: None,
+                };
+            }
+            for board in &mut reference.boards {
+                if let Some(value) = board.values.get_mut(pin) {
+                    *value = PinValue::Overload;
+                }
+            }
+        }
+        reference
+    }
+
     /// Checks that the reference speaks of the pins of this connector.
     ///
     /// # Errors

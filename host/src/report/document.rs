@@ -2,7 +2,7 @@
 
 use serde_json::{Map, Value, json};
 
-use super::{BatchPage, json::judgement_value, name, names, notice, words};
+use super::{BatchPage, json::judgement_value, name, names, notice, repair::repaired_pins, words};
 use crate::{
     batch::{Notice, Outcome, Suspicion},
     compare::{Change, Verdict},
@@ -120,6 +120,19 @@ fn sweep(record: &SweepRecord) -> Value {
         })),
         "conditions": words::conditions(record).into_iter().map(|(name, value)| json!({ "name": name, "value": value })).collect::<Vec<_>>(),
         "cautions": words::cautions(record),
+        "repair": {
+            "pins": repaired_pins(record).iter().map(|pin| json!({
+                "pin": pin.pin,
+                "pad": pin.noted.pad,
+                "trace": pin.noted.trace,
+                "jumper": pin.noted.jumper,
+                "unconnected": pin.noted.unconnected,
+                "note": pin.noted.note,
+                "reads": pin.reads,
+                "became": pin.became,
+            })).collect::<Vec<_>>(),
+            "checklist": record.settings.repair.checklist,
+        },
         "notes": record.notes.iter().map(|note| &note.text).collect::<Vec<_>>(),
         "is_practice": record.practice.is_some(),
     })

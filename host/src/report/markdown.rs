@@ -6,6 +6,7 @@ use std::fmt::Write;
 
 use super::{
     BatchPage, instruction, name, names, notice,
+    repair::{repaired_pins, still_planned},
     words::{self, Sign},
 };
 use crate::{
@@ -97,10 +98,16 @@ fn body(out: &mut String, record: &SweepRecord) {
             out.push('\n');
         }
         list(out, "Taken out first", &words::shared(&judgement.shared));
+        repaired(out, record);
         pins(out, connector, judgement);
         list(out, "What this check does not show", &words::not_shown(connector, &judgement.not_shown));
+    } else {
+        repaired(out, record);
     }
     list(out, "Notes", &record.notes.iter().map(|note| note.text.clone()).collect::<Vec<_>>());
+    let boxes: Vec<String> =
+        record.settings.repair.checklist.iter().map(|item| format!("☐ {item}")).collect();
+    list(out, "Once the board has power", &boxes);
     let safety: Vec<String> = CAUTIONS
         .iter()
         .map(|caution| format!("{}: {}", words::sentence(caution.title), caution.text))
@@ -109,6 +116,28 @@ fn body(out: &mut String, record: &SweepRecord) {
     let conditions: Vec<String> =
         words::conditions(record).into_iter().map(|(name, value)| format!("{name}: {value}")).collect();
     list(out, "Conditions", &conditions);
+}
+
+/// What was noted of the pins that were repaired, and what became of them.
+fn repaired(out: &mut String, record: &SweepRecord) {
+    let pins = repaired_pins(record);
+    if pins.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "## Repaired pins\n");
+    let _ = writeln!(out, "| pin | noted | now | expected | verdict |");
+    let _ = writeln!(out, "| --- | --- | --- | ---: | --- |");
+    for pin in pins {
+        let became = escaped(&pin.became);
+        let became = if pin.sign == Sign::AtFault { format!("**{became}**") } else { became };
+        let expected = pin.expected.map_or_else(String::new, |expected| expected.to_string());
+        let (name, note) = (escaped(&pin.pin), escaped(&pin.note));
+        let _ = writeln!(out, "| {name} | {note} | {} | {expected} | {became} |", pin.reads);
+    }
+    out.push('\n');
+    if let Some(planned) = still_planned(&record.settings.repair) {
+        let _ = writeln!(out, "{}.\n", escaped(&words::sentence(&planned)));
+    }
 }
 
 fn pins(out: &mut String, connector: &Connector, judgement: &Judgement) {

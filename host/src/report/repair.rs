@@ -2,13 +2,70 @@
 
 use std::fmt::Write;
 
-use super::{fault, name};
+use super::{
+    fault, name,
+    words::{self, Sign},
+};
 use crate::{
     compare::{Judgement, PinVerdict},
     connector::Connector,
     readings::PinValue,
-    repair::RepairNotes,
+    record::SweepRecord,
+    repair::{PinNote, RepairNotes},
 };
+
+/// A noted pin, as a page shows it.
+pub(super) struct Repaired<'a> {
+    /// The note itself.
+    pub(super) noted: &'a PinNote,
+    /// Its index in the connector.
+    pub(super) index: usize,
+    /// Its name.
+    pub(super) pin: String,
+    /// What was noted, in words.
+    pub(super) note: String,
+    /// What it reads now.
+    pub(super) reads: String,
+    /// What it should read, where it is judged.
+    pub(super) expected: Option<PinValue>,
+    /// What became of it.
+    pub(super) sign: Sign,
+    /// The same in words.
+    pub(super) became: String,
+}
+
+/// What became of the noted pins of a sweep, in the order of the notes.
+pub(super) fn repaired_pins(record: &SweepRecord) -> Vec<Repaired<'_>> {
+    let (connector, notes) = (&record.connector, &record.settings.repair);
+    let noted = notes.pins.iter().filter_map(|note| Some((connector.index_of(&note.name)?, note)));
+    noted
+        .map(|(index, note)| {
+            let judged = record.judgement.as_ref().and_then(|judgement| judgement.pins.get(index));
+            let finding = record.judgement.as_ref().and_then(|judgement| {
+                let finding = judgement.findings.iter().find(|finding| finding.pins.contains(&index))?;
+                Some(fault(connector, finding.kind, &finding.pins))
+            });
+            Repaired {
+                noted: note,
+                index,
+                pin: name(connector, index),
+                note: note.to_string(),
+                reads: reads(record.readings.get(index), note),
+                expected: judged.map(|pin| pin.expected),
+                sign: judged.map_or(Sign::Unjudged, Sign::of),
+                became: finding
+                    .or_else(|| judged.map(words::verdict))
+                    .unwrap_or_else(|| "not judged".to_owned()),
+            }
+        })
+        .collect()
+}
+
+/// Jumpers that were planned and are not noted as done; nothing where there are none.
+pub(super) fn still_planned(notes: &RepairNotes) -> Option<String> {
+    let planned: Vec<&str> = notes.still_planned().map(|pin| pin.name.as_str()).collect();
+    (!planned.is_empty()).then(|| format!("jumpers planned and not noted as done: {}", planned.join(", ")))
+}
 
 /// What became of the noted pins, one line each; nothing where none is noted.
 #[must_use]
@@ -26,16 +83,12 @@ pub fn repaired(
     // Writing to a string cannot fail.
     let _ = writeln!(out, "Repaired pins:");
     for (pin, note) in pins.into_iter().zip(&notes.pins) {
-        let seen = match values.get(pin) {
-            None | Some(PinValue::Unread(_)) => "was not read".to_owned(),
-            Some(value) => format!("reads {value}"),
-        };
+        let seen = reads(values.get(pin), note);
         let became = judgement.map_or_else(String::new, |judgement| verdict(connector, judgement, pin));
         let _ = writeln!(out, "  {:>4}  {note}: {seen}{became}", name(connector, pin));
     }
-    let planned: Vec<&str> = notes.still_planned().map(|pin| pin.name.as_str()).collect();
-    if !planned.is_empty() {
-        let _ = writeln!(out, "  jumpers planned and not noted as done: {}", planned.join(", "));
+    if let Some(planned) = still_planned(notes) {
+        let _ = writeln!(out, "  {planned}");
     }
     out
 }
@@ -51,6 +104,16 @@ pub fn checklist(notes: &RepairNotes) -> String {
         }
     }
     out
+}
+
+fn reads(value: Option<&PinValue>, note: &PinNote) -> String {
+    match value {
+        None | Some(PinValue::Unread(_)) => "was not read".to_owned(),
+        Some(value @ PinValue::Volts(_)) if note.unconnected => {
+            format!("reads {value}, though it is to have no connection")
+        }
+        Some(value) => format!("reads {value}"),
+    }
 }
 
 fn verdict(connector: &Connector, judgement: &Judgement, pin: usize) -> String {

@@ -7,8 +7,11 @@ mod replay;
 mod settings;
 mod zero_file;
 
+use std::borrow::Cow;
+
 use crate::{
-    compare::{Assumptions, Engine, Judgement, judge},
+    compare::{Assumptions, Engine, Judgement},
+    connector::{Connector, Role},
     log::Header,
     meter::{DiodeSource, Profile, ProfileError},
     probe,
@@ -104,9 +107,7 @@ impl Session {
     /// # Errors
     /// [`Unfitting`] if the reference was made for other pins.
     pub fn expects(&self) -> Result<probe::Expects, Unfitting> {
-        let (connector, assumptions) = (&self.header.connector, self.assumptions());
-        let engine = self.reference.as_ref().map(|reference| Engine::new(connector, reference, &assumptions));
-        Ok(probe::Expects::new(connector, engine.transpose()?))
+        Ok(probe::Expects::new(&self.as_left(), self.engine().transpose()?))
     }
 
     fn by_hand(&self) -> Result<probe::Setting, Unfitting> {
@@ -138,10 +139,9 @@ impl Session {
     /// # Errors
     /// [`Unfitting`] if the reference was made for other pins.
     pub fn judge(&self, shown: &[PinValue]) -> Option<Result<Judgement, Unfitting>> {
-        let reference = self.reference.as_ref()?;
-        let assumptions = self.assumptions();
-        let judged = judge(&self.header.connector, reference, &self.readings(shown), &assumptions);
-        Some(judged.map(|mut judgement| {
+        let engine = self.engine()?;
+        Some(engine.map(|engine| {
+            let mut judgement = engine.judge(&self.readings(shown));
             judgement.put_first(&self.repaired());
             judgement
         }))
@@ -160,6 +160,39 @@ impl Session {
             }
         }
         found
+    }
+
+    /// What judges the board, if there is a reference.
+    fn engine(&self) -> Option<Result<Engine, Unfitting>> {
+        let reference = self.reference.as_ref()?;
+        let left = self.left_open();
+        Some(reference.fits(&self.header.connector).and_then(|()| {
+            let reference = match left.is_empty() {
+                true => Cow::Borrowed(reference),
+                false => Cow::Owned(reference.with_open(&left)),
+            };
+            Engine::new(&self.as_left(), &reference, &self.assumptions())
+        }))
+    }
+
+    /// Pins that the repair left without connection on purpose, by index.
+    fn left_open(&self) -> Vec<usize> {
+        let noted = self.settings.repair.pins.iter().filter(|pin| pin.unconnected);
+        noted.filter_map(|pin| self.header.connector.index_of(&pin.name)).collect()
+    }
+
+    /// The connector as the repair left it: what has no connection on purpose belongs to no net and no pair any more.
+    fn as_left(&self) -> Connector {
+        let mut connector = self.header.connector.clone();
+        for left in self.left_open() {
+            let Some(pin) = connector.pins.get_mut(left) else { continue };
+            (pin.role, pin.net, pin.pair) = (Some(Role::Unconnected), None, None);
+            let name = pin.name.clone();
+            for other in connector.pins.iter_mut().filter(|other| other.pair.as_ref() == Some(&name)) {
+                other.pair = None;
+            }
+        }
+        connector
     }
 
     /// The most that the meter can drive.

@@ -5,6 +5,7 @@ use maud::{Markup, html};
 use super::{
     super::{
         alternative, instruction, name,
+        repair::{repaired_pins, still_planned},
         words::{self, Sign},
     },
     cautions, charts, conditions, drawing, foot, page, sign,
@@ -79,7 +80,8 @@ pub(super) fn body(record: &SweepRecord) -> Markup {
     let connector = &record.connector;
     html! {
         @if let Some(judgement) = &record.judgement {
-            (findings(connector, judgement))
+            (findings(record, judgement))
+            (repaired(record))
             section aria-labelledby="connector" {
                 h2 id="connector" { "The connector" }
                 (drawing::connector(connector, Some(judgement), &format!("{}, each pin with its reading in volts.", connector.name)))
@@ -94,6 +96,7 @@ pub(super) fn body(record: &SweepRecord) -> Markup {
                 ul { @for line in words::not_shown(connector, &judgement.not_shown) { li { (words::sentence(&line)) "." } } }
             }
         } @else {
+            (repaired(record))
             (readings(record))
         }
         @if !record.notes.is_empty() {
@@ -102,25 +105,72 @@ pub(super) fn body(record: &SweepRecord) -> Markup {
                 ul { @for note in &record.notes { li { (note.text) } } }
             }
         }
+        (checklist(&record.settings.repair.checklist))
         (safety())
         (conditions(&words::conditions(record)))
     }
 }
 
-fn findings(connector: &Connector, judgement: &Judgement) -> Markup {
+fn findings(record: &SweepRecord, judgement: &Judgement) -> Markup {
     let shared = words::shared(&judgement.shared);
     html! {
         @if !judgement.findings.is_empty() {
             section aria-labelledby="findings" {
                 h2 id="findings" { "Findings" }
-                ol.findings { @for finding in &judgement.findings { li { (one(connector, finding)) } } }
+                ol.findings { @for finding in &judgement.findings { li { (one(record, finding)) } } }
             }
         }
         @if !shared.is_empty() { p.shared { "Taken out first: " (shared.join("; ")) "." } }
     }
 }
 
-fn one(connector: &Connector, finding: &Finding) -> Markup {
+/// What was noted of the pins that were repaired, and what became of them.
+fn repaired(record: &SweepRecord) -> Markup {
+    let pins = repaired_pins(record);
+    html! {
+        @if !pins.is_empty() {
+            section aria-labelledby="repaired" {
+                h2 id="repaired" { "Repaired pins" }
+                table.pins.repaired {
+                    thead {
+                        tr {
+                            th scope="col" { "Pin" } th scope="col" { "Noted" } th scope="col" { "Now" }
+                            th scope="col" { "Expected" } th.what scope="col" { "Verdict" }
+                        }
+                    }
+                    tbody {
+                        @for pin in &pins {
+                            tr class=(pin.sign.class()) {
+                                th class=(words::width(&pin.pin)) scope="row" { (pin.pin) }
+                                td.text { (pin.note) } td.text { (pin.reads) }
+                                td { @if let Some(expected) = pin.expected { (expected) } }
+                                td.what.text { (sign(pin.sign, &pin.became)) }
+                            }
+                        }
+                    }
+                }
+                @if let Some(planned) = still_planned(&record.settings.repair) { p { (words::sentence(&planned)) "." } }
+            }
+        }
+    }
+}
+
+/// The user's own list for afterwards.
+fn checklist(items: &[String]) -> Markup {
+    html! {
+        @if !items.is_empty() {
+            section aria-labelledby="checklist" {
+                h2 id="checklist" { "Once the board has power" }
+                ul.checklist { @for item in items { li { (item) } } }
+            }
+        }
+    }
+}
+
+fn one(record: &SweepRecord, finding: &Finding) -> Markup {
+    let connector = &record.connector;
+    let noted = repaired_pins(record).into_iter().filter(|pin| finding.pins.contains(&pin.index));
+    let noted: Vec<String> = noted.map(|pin| format!("{}: {}", pin.pin, pin.note)).collect();
     html! {
         h3 {
             (words::sentence(&words::finding(connector, finding)))
@@ -138,6 +188,7 @@ fn one(connector: &Connector, finding: &Finding) -> Markup {
                 }
             }
         }
+        @if !noted.is_empty() { p.other { "Noted before: " (noted.join("; ")) "." } }
         @if !finding.alternatives.is_empty() {
             p.other {
                 "One reading cannot tell it from: "
