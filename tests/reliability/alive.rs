@@ -2,7 +2,10 @@
 
 use std::fs;
 
-use pintally::log::{Ending, LogEvent, LogLine};
+use pintally::{
+    log::{Ending, LogEvent, LogLine},
+    session::CONNECT,
+};
 
 use crate::{
     bench::{Bench, place, read, recorded},
@@ -103,6 +106,14 @@ fn a_live_board_is_refused_with_any_meter() {
         let _ = fs::remove_file(place.path().join("t.jsonl"));
         let live = place.run(&words);
         assert!(live.status == Some(69) && live.stderr.contains("pin 4"), "{profile}: {}", live.text());
+        // Before the meter is plugged in, not by what it would show.
+        let (lines, _) = read(&fs::read(place.path().join("t.jsonl")).unwrap());
+        let is_early = |line: &LogLine| match &line.event {
+            LogEvent::MeterBytes { .. } => false,
+            LogEvent::Operator { action, .. } => action != CONNECT,
+            _ => true,
+        };
+        assert!(lines.iter().all(is_early), "{profile}: {}", live.text());
     }
 }
 

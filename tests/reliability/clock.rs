@@ -141,12 +141,14 @@ fn a_clock_that_stands_still_overwrites_nothing() {
     assert_eq!(listed(&place, &[]), sweeps);
 }
 
+/// A batch on a jig of which one channel wears: what is noticed of that depends on the order of the boards.
 #[test]
 fn a_batch_goes_on_after_the_clock_was_set_back() {
     let Some(place) = place_with_clock() else { return };
     let batch = |name: [&'static str; 2], boards: &'static str| {
-        let words = ["batch", "--practice", "--data", "d", "--connector", "c.csv", "--seed", "9"];
-        [&words[..], &["--faulty", "0.5", "--count-from", "T1", "--boards", boards], &name[..]].concat()
+        let words = ["batch", "--practice", "--data", "d", "--connector", "c.csv", "--seed", "1"];
+        let wear = ["--wear-channel", "1", "--wear-from", "25", "--wear-ohms", "1"];
+        [&words[..], &wear, &["--count-from", "T1", "--boards", boards], &name].concat()
     };
     let verdicts = |name: &str| -> BTreeMap<u64, (String, String)> {
         let sweeps = listed(&place, &["--batch", name]);
@@ -160,15 +162,23 @@ fn a_batch_goes_on_after_the_clock_was_set_back() {
         };
         places.into_iter().map(latest).collect()
     };
-    let whole = place.run(&batch(["--name", "whole"], "9"));
+    let noticed = |text: &str| -> Vec<String> {
+        text.lines().filter(|line| line.starts_with("noticed after board")).map(str::to_owned).collect()
+    };
+    let whole = place.run(&batch(["--name", "whole"], "70"));
     assert!(matches!(whole.status, Some(0..=2)), "{}", whole.text());
+    let expected = noticed(&whole.text());
+    assert!(expected.len() > 1, "{}", whole.text());
 
-    let begun = place.run(&batch(["--name", "cut"], "3"));
+    let begun = place.run(&batch(["--name", "cut"], "20"));
     assert!(matches!(begun.status, Some(0..=2)), "{}", begun.text());
-    for boards in ["6", "9"] {
-        let (status, _, stderr) = run_by(&place, AN_HOUR, &batch(["--resume", "cut"], boards));
+    for boards in ["40", "70"] {
+        let (status, stdout, stderr) = run_by(&place, AN_HOUR, &batch(["--resume", "cut"], boards));
         assert!(matches!(status, Some(0..=2)), "{stderr}");
+        if boards == "70" {
+            assert_eq!(noticed(&format!("{stdout}\n{stderr}")), expected);
+        }
     }
-    assert_eq!(verdicts("cut").len(), 9);
+    assert_eq!(verdicts("cut").len(), 70);
     assert_eq!(verdicts("cut"), verdicts("whole"));
 }

@@ -276,7 +276,7 @@ fn value(pin: &str, stored: StoredValue) -> Result<PinValue, Unreadable> {
 
 /// A learned value to 10 microvolts: more digits than any meter gives, fewer than binary fractions print.
 fn tidy(volts: Volts) -> Volts {
-    Volts::of((volts.get() * 1e5).round() / 1e5)
+    Volts::new((volts.get() * 1e5).round() / 1e5).unwrap_or(volts)
 }
 
 #[cfg(test)]

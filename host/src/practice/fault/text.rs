@@ -210,10 +210,12 @@ impl fmt::Display for Fault {
         let text = match self {
             Self::Open(pin) => format!("open:{pin}"),
             Self::Raised(pin, ohms) => format!("raised:{pin}={}", ohms.get()),
-            Self::Short(pin, ohms) if *ohms == SHORT => format!("short:{pin}"),
+            Self::Short(pin, ohms) if *ohms == SHORT && !holds_value(pin) => format!("short:{pin}"),
             Self::Short(pin, ohms) => format!("short:{pin}={}", ohms.get()),
             Self::Leak(pin, ohms) => format!("leak:{pin}={}", ohms.get()),
-            Self::Bridge([a, b], ohms) if *ohms == BRIDGE => format!("bridge:{a}+{b}"),
+            Self::Bridge([a, b], ohms) if *ohms == BRIDGE && !holds_value(a) && !holds_value(b) => {
+                format!("bridge:{a}+{b}")
+            }
             Self::Bridge([a, b], ohms) => format!("bridge:{a}+{b}={}", ohms.get()),
             Self::Swap([a, b]) => format!("swap:{a}+{b}"),
             Self::Missing(pin) => format!("missing:{pin}"),
@@ -226,6 +228,11 @@ impl fmt::Display for Fault {
         };
         f.pad(&text)
     }
+}
+
+/// Whether what stands behind the last `=` of a pin's name could be taken for the value of a fault.
+fn holds_value(pin: &PinName) -> bool {
+    pin.as_str().contains('=')
 }
 
 impl TryFrom<String> for Fault {
@@ -321,6 +328,15 @@ mod tests {
         let error = FaultList::from_json(r#"{"faults": ["opn:A4"]}"#).unwrap_err().to_string();
         assert!(error.contains("fault `opn:A4` is not known"), "{error}");
         assert!(FaultList::from_toml("fault = []").is_err());
+    }
+
+    /// Found by fuzzing: the usual value was left out, and a part of the name read in its place.
+    #[test]
+    fn a_pin_with_an_equals_sign_keeps_its_name() {
+        for text in ["short:A=2B=2", "bridge:A+B=1=0.5", "bridge:A=1+B=0.5", "short:A=1=3"] {
+            let fault: Fault = text.parse().unwrap();
+            assert_eq!(fault.to_string().parse(), Ok(fault.clone()), "{text}: {fault}");
+        }
     }
 
     proptest::proptest! {
