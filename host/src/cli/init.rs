@@ -10,7 +10,7 @@ use std::{
 
 use clap::{Args as Arguments, ValueEnum};
 
-use super::{Screen, config, inputs, options, place};
+use super::{Screen, config, inputs, options, output, place};
 use crate::{
     configuration::Configuration,
     connector::{Connector, LAST_POSITION, Numbering, PinName, Role, rectangle},
@@ -129,6 +129,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     }
     let mut chosen = Vec::new();
     for draft in drafts {
+        output::refuse_session_log(&draft.path)?;
         if !draft.path.exists() || args.overwrite || interview.may_overwrite(&draft.path)? {
             chosen.push(draft);
         } else {

@@ -25,6 +25,7 @@ mod manual;
 mod meter;
 mod once;
 mod options;
+mod output;
 mod place;
 mod ports;
 mod practice;

@@ -8,7 +8,12 @@ use serde_json::json;
 
 use super::station::{Deed, Station, StationArgs, resistance};
 use crate::{
-    cli::{Screen, inputs, place, ports::Format},
+    cli::{
+        Screen, inputs,
+        output::{Output, Overwrite},
+        place,
+        ports::Format,
+    },
     connector::{Connector, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
@@ -31,9 +36,11 @@ use crate::{
 pub(super) struct Args {
     #[command(flatten)]
     station: StationArgs,
-    /// File to write; it must not exist yet
+    /// File to write
     #[arg(long, short, value_name = "FILE")]
     output: PathBuf,
+    #[command(flatten)]
+    overwrite: Overwrite,
     /// How often each channel is read
     #[arg(long, value_name = "TIMES", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=25))]
     readings: u32,
@@ -55,10 +62,7 @@ const WANDERS: Ohms = Ohms::of(1.0);
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let called = args.jig_name.as_deref().map(label::name).transpose().or_fail(ExitStatus::Usage)?;
-    if args.output.exists() {
-        let found = format!("{}: expected a new file, found one that exists", args.output.display());
-        return Err(Failure::new(ExitStatus::Io, found).hint("a zero is never overwritten: name a new file"));
-    }
+    let output = Output::new(&args.output, args.overwrite, &[])?;
     let mut station = Station::open(&args.station, screen)?;
     let board = BoardName::new(station.greeting.unique_id, called);
     if board == BoardName::Unnamed {
@@ -82,10 +86,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         count: Ohms::of(station.profile.diode.resolution.get() / current.get()),
         paths,
     };
-    std::fs::write(&args.output, zero.to_toml()).map_err(|error| {
-        Failure::new(ExitStatus::Io, format!("cannot write {}: {error}", args.output.display()))
-            .hint("name another place with --output")
-    })?;
+    output.write("the zero", zero.to_toml().as_bytes())?;
     show(args, &zero, screen)
 }
 
