@@ -37,7 +37,7 @@ fn a_shipped_profile_is_copied_and_a_file_is_changed_in_its_place() {
         place.file("other.toml", "kept");
         let outcome = lag(profile, "0", "other.toml");
         assert_eq!(outcome.status, Some(64), "{}", outcome.text());
-        assert!(outcome.stderr.contains("name a new file"), "{}", outcome.text());
+        assert!(outcome.stderr.contains("other.toml exists"), "{}", outcome.text());
         assert_eq!(std::fs::read_to_string(place.path().join("other.toml")).unwrap(), "kept");
     }
     let outcome = lag("fs9721", "0", "no/such/folder.toml");

@@ -16,6 +16,7 @@ mod history;
 mod init;
 mod jig;
 mod lag;
+mod output;
 mod pages;
 mod practice;
 mod probe;

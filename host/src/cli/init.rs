@@ -12,7 +12,7 @@ use std::{
 
 use clap::Args as Arguments;
 
-use super::{Screen, config, options, place};
+use super::{Screen, config, options, output, place};
 use crate::{configuration::Configuration, exit_status::ExitStatus, failure::Failure, port::Address};
 use drawing::Counting;
 use interview::Interview;
@@ -116,6 +116,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     }
     let mut chosen = Vec::new();
     for draft in drafts {
+        output::refuse_session_log(&draft.path)?;
         if !draft.path.exists() || args.overwrite || interview.may_overwrite(&draft.path)? {
             chosen.push(draft);
         } else {

@@ -1,9 +1,6 @@
 //! `pintally manual`: the manual pages, made from the same words as `--help`.
 
-use std::{
-    io,
-    path::{Path, PathBuf},
-};
+use std::{io, path::PathBuf};
 
 use clap::{Args as Arguments, Command};
 use clap_mangen::{
@@ -11,7 +8,10 @@ use clap_mangen::{
     roff::{Roff, bold, roman},
 };
 
-use super::{Screen, examples};
+use super::{
+    Screen, examples,
+    output::{Output, Overwrite},
+};
 use crate::{cautions::CAUTIONS, exit_status::ExitStatus, failure::Failure};
 
 /// Write the manual pages, one a command, for `man`
@@ -20,22 +20,26 @@ pub(super) struct Args {
     /// Write them into this folder
     #[arg(long, value_name = "DIR")]
     output: PathBuf,
+    #[command(flatten)]
+    overwrite: Overwrite,
 }
 
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
-    let failed = |path: &Path, error: io::Error| {
-        Failure::new(ExitStatus::Io, format!("cannot write {}: {error}", path.display()))
+    std::fs::create_dir_all(&args.output).map_err(|error| {
+        Failure::new(ExitStatus::Io, format!("cannot make {}: {error}", args.output.display()))
             .hint("name another folder with --output DIR")
-    };
-    std::fs::create_dir_all(&args.output).map_err(|error| failed(&args.output, error))?;
+    })?;
     let mut root = super::command().disable_help_subcommand(true);
     root.build();
     let mut pages = Vec::new();
     gather(&root, "", &mut pages);
-    for (name, text) in &pages {
-        let path = args.output.join(name);
-        std::fs::write(&path, text).map_err(|error| failed(&path, error))?;
+    let paths: Vec<PathBuf> = pages.iter().map(|(name, _)| args.output.join(name)).collect();
+    // All names first, so that no page is written if one is refused.
+    let outputs: Vec<Output<'_>> =
+        paths.iter().map(|path| Output::new(path, args.overwrite, &[])).collect::<Result<_, _>>()?;
+    for (output, (_, text)) in outputs.iter().zip(&pages) {
+        output.write("the page", text)?;
     }
     screen.say(&format!("wrote {} manual pages to {}", pages.len(), args.output.display()));
     Ok(ExitStatus::Matches)

@@ -26,6 +26,7 @@ mod manual;
 mod meter;
 mod once;
 mod options;
+mod output;
 mod place;
 mod ports;
 mod practice;

@@ -4,7 +4,10 @@ use std::{fmt::Write as _, path::PathBuf};
 
 use clap::{Args as Arguments, Subcommand};
 
-use super::{Screen, inputs};
+use super::{
+    Screen, inputs,
+    output::{self, Output, Overwrite},
+};
 use crate::{
     connector::Connector,
     exit_status::ExitStatus,
@@ -43,6 +46,8 @@ struct Make {
     /// Where to write the reference; standard output if left out
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
+    #[command(flatten)]
+    overwrite: Overwrite,
     /// Meter that took the readings
     #[arg(long, value_name = "TEXT")]
     meter: Option<String>,
@@ -80,6 +85,8 @@ struct Extend {
     /// Where to write the extended reference; over the old one if left out
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
+    #[command(flatten)]
+    overwrite: Overwrite,
 }
 
 #[derive(Debug, Arguments)]
@@ -93,20 +100,30 @@ struct Show {
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     match &args.action {
         Action::Make(make) => {
+            let read = [make.connector.as_path(), make.known_good.as_path()];
+            let output = make.output.as_deref();
+            let output = output.map(|path| Output::new(path, make.overwrite, &read)).transpose()?;
             let connector = inputs::connector(&make.connector)?;
             let boards = inputs::all_boards(&make.known_good, &connector, Strictness::StopAtBadRow, screen)?;
             let reference = learn(&connector, &boards, conditions(make)?)
                 .map_err(|error| Failure::new(ExitStatus::Data, error))?;
             tell_odd(&reference, screen);
-            write(&reference, make.output.as_ref(), screen)
+            write(&reference, output.as_ref(), screen)
         }
         Action::Extend(extend) => {
+            let read = [extend.connector.as_path(), extend.known_good.as_path()];
+            let output = match extend.output.as_deref() {
+                Some(path) if !output::is_same(path, &extend.reference) => {
+                    Output::new(path, extend.overwrite, &read)?
+                }
+                _ => Output::in_place(&extend.reference)?,
+            };
             let connector = inputs::connector(&extend.connector)?;
             let reference = inputs::reference(&extend.reference)?;
             let more = inputs::all_boards(&extend.known_good, &connector, Strictness::StopAtBadRow, screen)?;
             let reference = extended(&connector, reference, more)?;
             tell_odd(&reference, screen);
-            write(&reference, Some(extend.output.as_ref().unwrap_or(&extend.reference)), screen)
+            write(&reference, Some(&output), screen)
         }
         Action::Show(show) => {
             let reference = inputs::reference(&show.reference)?;
@@ -163,19 +180,19 @@ fn tell_odd(reference: &Reference, screen: &mut Screen) {
 
 fn write(
     reference: &Reference,
-    output: Option<&PathBuf>,
+    output: Option<&Output<'_>>,
     screen: &mut Screen,
 ) -> Result<ExitStatus, Failure> {
     let text = reference.to_toml();
     match output {
         None => screen.line(text.trim_end())?,
-        Some(path) => {
-            // Beside the old file first, so that a failed write leaves the old one whole.
-            let draft = path.with_extension("toml.part");
-            std::fs::write(&draft, text).and_then(|()| std::fs::rename(&draft, path)).map_err(|error| {
-                Failure::new(ExitStatus::Io, format!("cannot write reference {}: {error}", path.display()))
-            })?;
-            screen.say(&format!("wrote {} from {} boards", path.display(), reference.boards.len()));
+        Some(output) => {
+            output.write("the reference", text.as_bytes())?;
+            let boards = match reference.boards.len() {
+                1 => "1 board".to_owned(),
+                boards => format!("{boards} boards"),
+            };
+            screen.say(&format!("wrote {} from {boards}", output.path().display()));
         }
     }
     screen.flush()?;

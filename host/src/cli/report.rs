@@ -2,15 +2,15 @@
 
 mod gather;
 
-use std::{
-    fs::{self, File},
-    io::Write,
-    path::{Path, PathBuf},
-};
+use std::path::{Path, PathBuf};
 
 use clap::{Args as Arguments, ValueEnum};
 
-use super::{Screen, config, inputs, place};
+use super::{
+    Screen, config, inputs,
+    output::{Output, Overwrite},
+    place,
+};
 use crate::{
     batch::Tuning,
     compare::{Change, Judgement, Verdict},
@@ -51,6 +51,8 @@ pub(super) struct Args {
     /// Write the report here instead of standard output
     #[arg(long, short, value_name = "FILE")]
     output: Option<PathBuf>,
+    #[command(flatten)]
+    overwrite: Overwrite,
     /// One page in plain words for the owner of the board
     #[arg(long, conflicts_with = "before")]
     customer: bool,
@@ -80,13 +82,17 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         )
         .hint("name one log: each board has its own page"));
     }
+    // What cannot be read tells so itself, below.
+    let read: Vec<&Path> =
+        args.logs.iter().chain(&args.before).chain(&args.after).map(PathBuf::as_path).collect();
+    let output = args.output.as_deref().map(|path| Output::new(path, args.overwrite, &read)).transpose()?;
     let (text, status) = match (&args.before, &args.after, &args.batch, args.logs.as_slice()) {
         (Some(before), Some(after), ..) => repair(before, after, args.format, screen)?,
         (_, _, Some(name), _) => batch(&logs_of(name, args, screen)?, args, screen)?,
         (_, _, None, [one]) => sweep(one, args, screen)?,
         (_, _, None, logs) => batch(logs, args, screen)?,
     };
-    write(&text, args, screen)?;
+    write(&text, output.as_ref(), screen)?;
     Ok(status)
 }
 
@@ -220,33 +226,16 @@ fn pretty(value: &serde_json::Value) -> String {
     text
 }
 
-fn write(text: &str, args: &Args, screen: &mut Screen) -> Result<(), Failure> {
+fn write(text: &str, output: Option<&Output<'_>>, screen: &mut Screen) -> Result<(), Failure> {
     // A name that turns the direction of writing would do so in a browser as well.
     let text = &*crate::label::plain(text);
-    let Some(path) = &args.output else {
+    let Some(output) = output else {
         screen.line(text.trim_end())?;
         return screen.flush();
     };
-    let logs = args.logs.iter().chain(&args.before).chain(&args.after);
-    if logs
-        .filter_map(|log| fs::canonicalize(log).ok())
-        .any(|log| fs::canonicalize(path).is_ok_and(|p| p == log))
-    {
-        return Err(Failure::new(
-            ExitStatus::Usage,
-            format!("expected another file for the report, found the session log {}", path.display()),
-        )
-        .hint("a session log is the record and is never written over"));
-    }
-    let mut file = File::create(path).map_err(|error| cannot_write(path, &error))?;
-    file.write_all(text.as_bytes()).map_err(|error| cannot_write(path, &error))?;
-    screen.tell(&format!("report written to {}", path.display()));
+    output.write("the report", text.as_bytes())?;
+    screen.tell(&format!("report written to {}", output.path().display()));
     Ok(())
-}
-
-fn cannot_write(path: &Path, error: &std::io::Error) -> Failure {
-    Failure::new(ExitStatus::Io, format!("cannot write the report to {}: {error}", path.display()))
-        .hint("choose a folder that can be written with --output")
 }
 
 const fn status_of(judgement: &Judgement) -> ExitStatus {

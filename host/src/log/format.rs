@@ -25,6 +25,9 @@ const CHECKSUM_OPENS: &[u8] = b",\"crc\":\"";
 const CHECKSUM_CLOSES: &[u8] = b"\"}";
 const CHECKSUM_DIGITS: usize = 8;
 
+/// Bytes of a file that tell whether it opens as a session log does.
+pub const OPENING: usize = 64;
+
 /// Why an event cannot be stored.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
@@ -73,6 +76,14 @@ impl From<serde_json::Error> for EncodeError {
     fn from(error: serde_json::Error) -> Self {
         Self::Value(error)
     }
+}
+
+/// Whether a file that begins so is a session log, of whatever version and however damaged further on.
+#[must_use]
+pub fn opens(first: &[u8]) -> bool {
+    let rest = first.strip_prefix(b"{\"n\":1,\"at_us\":").unwrap_or_default();
+    let digits = rest.iter().take_while(|byte| byte.is_ascii_digit()).count();
+    digits > 0 && rest.get(digits..).is_some_and(|rest| rest.starts_with(b",\"event\":{\"header\""))
 }
 
 /// Writes an event as a line with its line end.

@@ -34,7 +34,7 @@ mod writer;
 
 pub use amend::{AmendError, Redaction, append, remove_notes};
 pub use event::{Conditions, Confirmation, Ending, Header, Link, LogEvent, LogLine, ReferenceSource, Zero};
-pub use format::{EncodeError, LONGEST_LINE, LineProblem, VERSION, decode, encode};
+pub use format::{EncodeError, LONGEST_LINE, LineProblem, OPENING, VERSION, decode, encode, opens};
 pub use reader::{LogReader, LogTrouble, OpenError, TroubleKind};
 pub use writer::{Durable, LogNotice, LogWriter, StartError, SyncPolicy, Written};
 

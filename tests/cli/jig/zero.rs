@@ -68,7 +68,7 @@ fn a_zero_is_shown_and_refused_where_it_does_not_belong() {
     place.file("old.toml", &old.collect::<Vec<_>>().join("\n"));
     let old = sweep(&place, "--seed 5 --zero old.toml --log d.jsonl");
     assert!(old.stderr.contains("days old"), "{}", old.text());
-    assert_eq!(zero(&place, "--seed 5 -o z.toml").status, Some(74), "a zero is never overwritten");
+    assert_eq!(zero(&place, "--seed 5 -o z.toml").status, Some(64), "a zero that exists is kept");
     let dead = zero(&place, "--seed 5 -o y.toml --jig-trouble dead:3");
     assert_eq!(dead.status, Some(2), "{}", dead.text());
     assert!(dead.stderr.contains("channel 3"), "{}", dead.text());

@@ -93,7 +93,7 @@ impl Station {
             let greeting = Talk::default().greet(devices.as_mut(), &mut Unrecorded)?;
             let called = args.jig_name.as_deref().map(|name| prepare::checked_name("--jig-name", name));
             let board = BoardName::new(greeting.unique_id, called.transpose()?.as_deref());
-            zeros.iter().try_for_each(|zero| zero.is_of(&board)).map_err(zero::refused)?;
+            zeros.iter().try_for_each(|zero| zero.is_of(&board))?;
         }
         Ok(Self { profile, connectors, port_names, source })
     }
@@ -286,7 +286,7 @@ fn zeros(
             }
         }
         match why {
-            Some(error) if !is_used => return Err(zero::refused(error)),
+            Some(error) if !is_used => return Err(error.into()),
             _ => zeros.push(zero),
         }
     }

@@ -12,7 +12,12 @@ use super::{
     station::{Station, StationArgs},
 };
 use crate::{
-    cli::{Screen, inputs, place, ports::Format},
+    cli::{
+        Screen, inputs,
+        output::{Output, Overwrite},
+        place,
+        ports::Format,
+    },
     connector::{Connector, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
@@ -21,7 +26,7 @@ use crate::{
     log::{LogReader, Zero},
     meter::{Number, Profile},
     practice::Plate,
-    session::{AGE_LIMIT, HIGHEST_PATH, Path, ZeroError, ZeroFile, short_current, wiring_fingerprint},
+    session::{AGE_LIMIT, HIGHEST_PATH, Path, ZeroFile, short_current, wiring_fingerprint},
     statistics::median,
     units::{Ohms, Volts},
 };
@@ -35,9 +40,11 @@ use crate::{
 pub(super) struct Args {
     #[command(flatten)]
     station: StationArgs,
-    /// File to write; it must not exist yet
+    /// File to write
     #[arg(long, short, value_name = "FILE")]
     output: PathBuf,
+    #[command(flatten)]
+    overwrite: Overwrite,
     /// How often each channel is read
     #[arg(long, value_name = "TIMES", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=25))]
     readings: u32,
@@ -59,10 +66,7 @@ const WANDERS: Ohms = Ohms::of(1.0);
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let called = args.jig_name.as_deref().map(label::name).transpose().or_fail(ExitStatus::Usage)?;
-    if args.output.exists() {
-        let found = format!("{}: expected a new file, found one that exists", args.output.display());
-        return Err(Failure::new(ExitStatus::Io, found).hint("a zero is never overwritten: name a new file"));
-    }
+    let output = Output::new(&args.output, args.overwrite, &[])?;
     let mut station = Station::open(&args.station, screen)?;
     let board = BoardName::new(station.greeting.unique_id, called);
     if board == BoardName::Unnamed {
@@ -86,10 +90,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         count: Ohms::of(station.profile.diode.resolution.get() / current.get()),
         paths,
     };
-    std::fs::write(&args.output, zero.to_toml()).map_err(|error| {
-        Failure::new(ExitStatus::Io, format!("cannot write {}: {error}", args.output.display()))
-            .hint("name another place with --output")
-    })?;
+    output.write("the zero", zero.to_toml().as_bytes())?;
     show(args, &zero, screen)
 }
 
@@ -161,12 +162,6 @@ pub(in crate::cli) fn fitting(
 ) -> Result<Zero, Failure> {
     zero.fits(connector, wiring, &profile.name)?;
     Ok(zero.to_log())
-}
-
-/// The failure of a zero that does not belong here.
-pub(in crate::cli) fn refused(error: ZeroError) -> Failure {
-    let hint = error.hint();
-    Failure::new(ExitStatus::Configuration, error).hint(hint)
 }
 
 /// Reads every channel so often, and takes the middle of what was read.

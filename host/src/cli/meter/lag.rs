@@ -1,7 +1,6 @@
 //! `pintally meter lag`: how many readings a step spoils, measured.
 
 use std::{
-    fs,
     path::{Path, PathBuf},
     time::Duration,
 };
@@ -14,7 +13,9 @@ use crate::{
     cli::{
         Screen, config,
         emulation::{self, Emulation},
-        inputs, once, options, place,
+        inputs, once, options,
+        output::{self, Output, Overwrite},
+        place,
     },
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
@@ -49,6 +50,8 @@ pub(super) struct Args {
     /// Write what was measured into this profile: a new file, or the file that --profile names, of which all else is kept
     #[arg(long, value_name = "FILE")]
     write: Option<PathBuf>,
+    #[command(flatten)]
+    overwrite: Overwrite,
     /// How to print
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
@@ -78,8 +81,11 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     let args = &args.filled()?;
     let profile = args.bench.meter.profile()?;
     // Before the long measurement: it must not fail at its end for a name that was wrong from the start.
-    let target =
-        args.write.as_deref().map(|path| Target::new(path, args.bench.meter.profile_name())).transpose()?;
+    let target = args
+        .write
+        .as_deref()
+        .map(|path| Target::new(path, args.overwrite, args.bench.meter.profile_name()))
+        .transpose()?;
     let emulation = match args.practice {
         true => {
             let (connector, wiring) = inputs::connector_and_wiring(None, None)?;
@@ -168,7 +174,7 @@ fn devices(
 
 /// The profile that is written.
 struct Target<'a> {
-    path: &'a Path,
+    output: Output<'a>,
     /// As it is before.
     text: String,
     /// Its new name, where it is a copy: a shipped profile keeps its name for itself.
@@ -176,23 +182,15 @@ struct Target<'a> {
 }
 
 impl<'a> Target<'a> {
-    fn new(path: &'a Path, profile: &str) -> Result<Self, Failure> {
+    fn new(path: &'a Path, overwrite: Overwrite, profile: &str) -> Result<Self, Failure> {
         let measured = Path::new(profile);
-        let is_shipped = meter::shipped(profile).is_some();
-        if path.exists() {
-            let is_measured = !is_shipped
-                && matches!((path.canonicalize(), measured.canonicalize()), (Ok(one), Ok(other)) if one == other);
-            if !is_measured {
-                let text = format!(
-                    "--write: expected a new file, or the profile that is measured, found another file at {}",
-                    path.display()
-                );
-                return Err(Failure::new(ExitStatus::Usage, text).hint(
-                    "name a new file, or give this one as --profile too: nothing else is overwritten",
-                ));
-            }
-            return Ok(Self { path, text: inputs::text(path)?, name: None });
+        let shipped = meter::shipped_text(profile);
+        if shipped.is_none() && output::is_same(path, measured) {
+            return Ok(Self { output: Output::in_place(path)?, text: inputs::text(path)?, name: None });
         }
+        let output = Output::new(path, overwrite, &[]).map_err(|failure| {
+            failure.hint("the profile that is measured is written into: give this one as --profile too")
+        })?;
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
         if let Some(folder) = folder.filter(|folder| !folder.is_dir()) {
             let text = format!("--write: expected a folder, found none at {}", folder.display());
@@ -200,22 +198,19 @@ impl<'a> Target<'a> {
                 Failure::new(ExitStatus::NoInput, text).hint("make the folder, or name another place")
             );
         }
-        let text = match meter::shipped_text(profile) {
+        let text = match shipped {
             Some(text) => text.to_owned(),
             None => inputs::text(measured)?,
         };
-        Ok(Self { path, text, name: Some(new_name(path, profile, is_shipped)) })
+        Ok(Self { output, text, name: Some(new_name(path, profile, shipped.is_some())) })
     }
 
     fn write(&self, measured: &Measured, screen: &mut Screen) -> Result<(), Failure> {
         let text = measured.write_into(&self.text, self.name.as_deref()).or_fail(ExitStatus::Software)?;
-        // Whole or not at all: a profile cut short would be lost.
-        let draft = self.path.with_extension("toml.part");
-        fs::write(&draft, text).and_then(|()| fs::rename(&draft, self.path)).map_err(|error| {
-            Failure::new(ExitStatus::Io, format!("cannot write {}: {error}", self.path.display()))
-                .hint("name another place with --write; the measurement stands above")
-        })?;
-        screen.tell(&format!("written into {0}: use it with --profile {0}", self.path.display()));
+        self.output
+            .write("the profile", text.as_bytes())
+            .map_err(|failure| failure.hint("the measurement stands above"))?;
+        screen.tell(&format!("written into {0}: use it with --profile {0}", self.output.path().display()));
         Ok(())
     }
 }
