@@ -4,9 +4,14 @@
 
 use std::time::Duration;
 
-use protocol::{Accumulator, Answer, BoardMessage, Event, OpenReason, Pace, Request, frame, version};
+use protocol::{
+    Accumulator, Answer, BoardMessage, Event, Greeting, OpenReason, Pace, Request, frame, version,
+};
 
-use super::logbook::Logbook;
+use super::{
+    jig::{PATIENCE, Unanswered, greeted, odd, went_away},
+    logbook::Logbook,
+};
 use crate::{
     exit_status::ExitStatus,
     failure::Failure,
@@ -51,10 +56,7 @@ pub(super) fn run(
         logbook,
         ended: None,
     };
-    let Answer::Greeting(greeting) = walk.ask(Request::Greet { min: version::MIN, max: version::CURRENT })?
-    else {
-        return Err(walk.refused("the greeting"));
-    };
+    let greeting = walk.greet()?;
     if channels.len() > usize::from(greeting.plan_steps) {
         let found = format!(
             "expected a plan of at most {} steps for this switching board, found {}",
@@ -67,9 +69,11 @@ pub(super) fn run(
     for (part, chunk) in channels.chunks(protocol::PLAN_CHUNK).enumerate() {
         let first = u16::try_from(part * protocol::PLAN_CHUNK).unwrap_or(u16::MAX);
         let channels = chunk.iter().copied().collect();
-        let Answer::PlanLoaded { .. } = walk.ask(Request::LoadPlan { first, channels })? else {
-            return Err(walk.refused("the plan"));
-        };
+        let request = Request::LoadPlan { first, channels };
+        match walk.ask(request.clone())? {
+            Answer::PlanLoaded { .. } => {}
+            other => return Err(odd(&request, &other)),
+        }
     }
     let began = walk.devices.now();
     let micros = |time: Duration| u32::try_from(time.as_micros()).unwrap_or(u32::MAX);
@@ -78,7 +82,10 @@ pub(super) fn run(
         settle_us: session.settings.settle_us,
         pace: Pace::Dwell { dwell_us: micros(dwell) },
     };
-    let Answer::Settled { .. } = walk.ask(start)? else { return Err(walk.refused("the start")) };
+    match walk.ask(start.clone())? {
+        Answer::Settled { .. } => {}
+        other => return Err(odd(&start, &other)),
+    }
     let step = dwell
         + Duration::from_micros(
             u64::from(session.settings.settle_us)
@@ -94,7 +101,12 @@ pub(super) fn run(
             let found = format!("the switching board ended the walk early: {reason:?}");
             return Err(Failure::new(ExitStatus::Unavailable, found).hint("see to it, then sweep again"));
         }
-        None => return Err(walk.refused("the last step")),
+        None => {
+            let found =
+                "expected the switching board to walk to the end of its plan, found it still on the way";
+            return Err(Failure::new(ExitStatus::Unavailable, found)
+                .hint("take the board off, and run `pintally jig self-test`"));
+        }
     }
     let took = walk.devices.now().since(began);
     Ok(Swept {
@@ -130,16 +142,30 @@ impl Walk<'_> {
         })
     }
 
-    fn ask(&mut self, request: Request) -> Result<Answer, Failure> {
+    /// Greets as every conversation does: the first bytes after a port was opened may be lost.
+    fn greet(&mut self) -> Result<Greeting, Failure> {
+        let until = self.devices.now().after(PATIENCE);
+        let request = Request::Greet { min: version::MIN, max: version::CURRENT };
+        loop {
+            match self.ask(request.clone()) {
+                Ok(answer) => return greeted(&request, answer),
+                Err(Unanswered::Silent(_) | Unanswered::Restarted) if self.devices.now() < until => {}
+                Err(unanswered) => return Err(unanswered.into()),
+            }
+        }
+    }
+
+    fn ask(&mut self, request: Request) -> Result<Answer, Unanswered> {
         self.send(request)?;
         loop {
             let until = self.client.deadline().unwrap_or_else(|| self.devices.now());
             if let Some(answer) = self.hear(until)? {
                 return Ok(answer);
             }
-            if let Err(error) = self.client.check(self.devices.now()) {
-                return Err(Failure::new(ExitStatus::Unavailable, error)
-                    .hint("check that the switching board has power and its cable sits, then try again"));
+            self.client.check(self.devices.now()).map_err(Unanswered::Silent)?;
+            if !self.client.is_waiting() {
+                // Whatever took the request away, nothing will answer it.
+                return Err(Unanswered::Restarted);
             }
         }
     }
@@ -158,7 +184,7 @@ impl Walk<'_> {
         Ok(())
     }
 
-    fn hear(&mut self, until: Moment) -> Result<Option<Answer>, Failure> {
+    fn hear(&mut self, until: Moment) -> Result<Option<Answer>, Unanswered> {
         match self.devices.wait(until) {
             Bytes::Meter(at, bytes) => {
                 self.logbook.record(at, Record::MeterBytes(&bytes));
@@ -179,28 +205,20 @@ impl Walk<'_> {
                     match self.client.receive(&message, at) {
                         Heard::Answer { answer, .. } => answered = Some(answer),
                         Heard::Event(Event::Opened { reason }) => self.ended = Some(reason),
-                        _ => {}
+                        Heard::Restarted => return Err(Unanswered::Restarted),
+                        Heard::Event(_) | Heard::Stale { .. } => {}
                     }
                 }
                 return Ok(answered);
             }
             Bytes::Nothing | Bytes::Back(_) => {}
             Bytes::Stop => {
-                return Err(Failure::new(ExitStatus::Inconclusive, "the walk was stopped by the operator"));
+                return Err(
+                    Failure::new(ExitStatus::Inconclusive, "the walk was stopped by the operator").into()
+                );
             }
-            Bytes::Lost(_, error) => {
-                return Err(Failure::new(ExitStatus::Unavailable, format!("a port went away: {error}"))
-                    .hint("check the cables, plug them in again, and look with `pintally jig find`"));
-            }
+            Bytes::Lost(_, error) => return Err(went_away(&error).into()),
         }
         Ok(None)
-    }
-
-    fn refused(&self, what: &str) -> Failure {
-        Failure::new(
-            ExitStatus::Unavailable,
-            format!("the switching board did not take {what} of a walk at fixed dwell"),
-        )
-        .hint("shut the lid, take the board off, and run `pintally jig self-test`")
     }
 }
