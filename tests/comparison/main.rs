@@ -8,6 +8,7 @@
 )]
 
 mod boards;
+mod honesty;
 mod placement;
 mod score;
 mod symmetry;

@@ -54,7 +54,7 @@ impl Outcome {
             Verdict::Matches { .. } => Self::Matches,
             Verdict::Differs(Difference::Placement(_)) => Self::Doubtful(Doubt::Seating),
             Verdict::Differs(_) => Self::Differs,
-            Verdict::Inconclusive(Unsure::NoReference { .. }) => Self::Inconclusive,
+            Verdict::Inconclusive(Unsure::NoReference { .. } | Unsure::OtherMeter) => Self::Inconclusive,
             Verdict::Inconclusive(Unsure::Unread { .. } | Unsure::Weak { .. }) => {
                 Self::Doubtful(Doubt::Reading)
             }

@@ -46,9 +46,15 @@ const SURE: f64 = 0.8;
 /// false alarm, or a technician would look again at every tenth.
 const DOUBTFUL: f64 = 0.7;
 
-/// A board that would need so many faults, and differs at more than half of its pins, is no board with faults but
-/// another connector, or another kind of board. Common practice: a rebuilt connector has one to three.
+/// A board that would need so many faults, and differs at more than half of the pins that show a drop, is no board with
+/// faults but another connector, or another kind of board. Common practice: a rebuilt connector has one to three.
 const STRANGE_FAULTS: usize = 6;
+
+/// A reading above this is a drop and no short, in volts.
+const DROP: f64 = 0.05;
+
+/// What a check does not show is told anew for a board at which it is a quarter more than under the reference's conditions.
+const MUCH_MORE: f64 = 1.25;
 
 /// Judges one board.
 ///
@@ -74,8 +80,14 @@ impl Engine {
         assumptions: &Assumptions,
     ) -> Result<Self, Unfitting> {
         reference.fits(connector)?;
-        let layout = Layout::new(connector, reference);
+        let mut layout = Layout::new(connector, reference);
         let expected = evidence::learn(&layout, reference, assumptions);
+        for (place, pin) in layout.places.iter_mut().zip(&expected) {
+            // Nobody knows which of the known-good boards is right.
+            if pin.contested {
+                place.class = Class::Unknown;
+            }
+        }
         let mut engine = Self {
             seats: Seats::new(connector),
             resistive: expected.iter().map(|pin| pin.resistive).collect(),
@@ -137,6 +149,14 @@ impl Engine {
         let carried = self.carried.map(|_| Common::default());
         let known = carried.or(self.told.map(|ratio| Common { ratio, ..Common::default() }));
         let common = common::estimate(&self.layout, &self.expected, &volts(&values), known);
+        if common::is_outlandish(&common, known.is_some(), self.not_shown.known_good) {
+            let placement = if self.scatters(&plain, &values) {
+                Placement::OtherConnector
+            } else {
+                Placement::OffTogether
+            };
+            return self.misplaced(board, &values, placement);
+        }
         let today = self.today(&common);
         let layout = &*self.layout.as_read(&today, &values);
         let explained = explain(&self.scene(layout, &today, &values));
@@ -166,19 +186,22 @@ impl Engine {
                 )
             })
             .collect();
-        if findings.len() >= STRANGE_FAULTS && flagged.len() * 2 > values.len() {
+        if findings.len() >= STRANGE_FAULTS && is_strange(&pins) {
             return self.misplaced(board, &values, Placement::OtherConnector);
         }
-        let verdict = verdict(&pins, &findings, doubtful.len());
+        let is_guessed = known.is_none() && (common.ratio - 1.0).abs() > f64::EPSILON;
+        doubtful.sort_unstable();
+        doubtful.dedup();
         Judgement {
             board: board.board.clone(),
-            verdict,
+            verdict: verdict(&pins, &findings, doubtful.len(), is_guessed),
             flagged,
             findings,
+            doubtful,
             placement: None,
             shared: self.shared(&common),
+            not_shown: self.not_shown_today(layout, &today, &values),
             pins,
-            not_shown: Arc::clone(&self.not_shown),
         }
     }
 
@@ -203,6 +226,36 @@ impl Engine {
                 }
             })
             .collect()
+    }
+
+    /// Whether drops are off both ways. Dirt, temperature and another current move all one way; another connector does not.
+    fn scatters(&self, plain: &[Today], values: &[PinValue]) -> bool {
+        let (mut above, mut below) = (0, 0);
+        for (today, value) in plain.iter().zip(values) {
+            let Some(seen) = value.volts().map(Volts::get).filter(|seen| *seen > DROP) else { continue };
+            let off = seen - today.centre;
+            if today.centre > DROP && off.abs() > 3.0 * today.deviation {
+                if off > 0.0 { above += 1 } else { below += 1 }
+            }
+        }
+        6 * above.min(below) > above + below
+    }
+
+    /// What this judgement does not show: less than the engine could under the reference's conditions where limits are
+    /// wider today, and nothing at pins without a reading.
+    fn not_shown_today(&self, layout: &Layout, today: &[Today], values: &[PinValue]) -> Arc<NotShown> {
+        let scene = self.scene(layout, today, values);
+        let smallest_joint = limits::smallest_joint(today, &self.factors, &scene);
+        let unread: Vec<usize> =
+            (0..values.len()).filter(|&pin| matches!(values[pin], PinValue::Unread(_))).collect();
+        let is_much_more = |(now, then): (&Option<Ohms>, &Option<Ohms>)| match (now, then) {
+            (Some(now), Some(then)) => now.get() > MUCH_MORE * then.get(),
+            _ => false,
+        };
+        if unread.is_empty() && !smallest_joint.iter().zip(&self.not_shown.smallest_joint).any(is_much_more) {
+            return Arc::clone(&self.not_shown);
+        }
+        Arc::new(NotShown { smallest_joint, unread, ..NotShown::clone(&self.not_shown) })
     }
 
     fn values(&self, board: &BoardReadings) -> Vec<PinValue> {
@@ -236,20 +289,21 @@ impl Engine {
                     Class::Open => PinValue::Overload,
                     Class::Unknown => self.reference[pin],
                 };
-                let limit = self.factors[pin].limit(&today[pin]).max(self.assumptions.least.get());
+                let mut limit = self.factors[pin].limit(&today[pin]).max(self.assumptions.least.get());
+                // Where the pin would be if its path were of the other kind is within its limit, too.
+                if let Some(beyond) = of_other_kind(reading, &today[pin]) {
+                    limit = limit.max(beyond);
+                }
                 let difference = match (reading, expected) {
                     (PinValue::Volts(seen), PinValue::Volts(expected)) => Some(seen.get() - expected.get()),
                     _ => None,
                 };
+                let is_known = class != Class::Unknown;
                 differs.push(match (reading, expected) {
                     (PinValue::Overload, PinValue::Volts(_)) | (PinValue::Volts(_), PinValue::Overload) => {
-                        true
+                        is_known
                     }
-                    _ => {
-                        difference.is_some_and(|d| d.abs() > limit)
-                            && !self.expected[pin].contested
-                            && !of_other_kind(reading, &today[pin])
-                    }
+                    _ => is_known && difference.is_some_and(|d| d.abs() > limit),
                 });
                 PinJudgement {
                     reading,
@@ -257,9 +311,9 @@ impl Engine {
                     expected,
                     difference: difference.map(Volts::of),
                     limit: expected.volts().map(|_| Volts::of(limit)),
-                    verdict: match (reading, class) {
-                        (PinValue::Unread(why), _) => PinVerdict::Unread(why),
-                        (_, Class::Unknown) => PinVerdict::NoReference,
+                    verdict: match reading {
+                        PinValue::Unread(why) => PinVerdict::Unread(why),
+                        _ if !is_known => PinVerdict::NoReference,
                         _ => PinVerdict::Matches,
                     },
                 }
@@ -286,6 +340,7 @@ impl Engine {
             verdict: Verdict::Differs(Difference::Placement(placement)),
             flagged: Vec::new(),
             findings: Vec::new(),
+            doubtful: Vec::new(),
             placement: Some(placement),
             shared: Shared::default(),
             pins,
@@ -347,14 +402,11 @@ fn moves(layout: &Layout, finding: &Finding, index: usize, pin: &PinJudgement) -
     }
 }
 
-/// Whether a reading is where the pin would be if its path were of the other kind.
-fn of_other_kind(reading: PinValue, today: &Today) -> bool {
-    match (reading, today.other) {
-        (PinValue::Volts(seen), Some((centre, deviation, _))) => {
-            (seen.get() - centre).abs() < 3.0 * deviation
-        }
-        _ => false,
-    }
+/// How far from the expected value a pin may be whose reading is where it would be if its path were of the other kind.
+fn of_other_kind(reading: PinValue, today: &Today) -> Option<f64> {
+    let (seen, (centre, deviation, _)) = reading.volts().zip(today.other)?;
+    let is_there = (seen.get() - centre).abs() < 3.0 * deviation;
+    is_there.then(|| (centre - today.centre).abs() + 3.0 * deviation)
 }
 
 /// Whether a pin differs by what a single pin looked at alone would: three deviations.
@@ -362,21 +414,34 @@ fn clearly(pin: &PinJudgement, today: &Today) -> bool {
     pin.difference.is_some_and(|d| d.get().abs() > 3.0 * today.deviation)
 }
 
-fn verdict(pins: &[PinJudgement], findings: &[Finding], doubtful: usize) -> Verdict {
+/// Whether most of the drops are others than expected. Open and shorted pins are no other board's.
+fn is_strange(pins: &[PinJudgement]) -> bool {
+    let drops = pins.iter().filter(|pin| pin.reading.volts().is_some_and(|volts| volts.get() > DROP));
+    let (differing, all) = drops.fold((0, 0), |(differing, all), pin| {
+        let differs =
+            matches!(pin.verdict, PinVerdict::AtFault | PinVerdict::MovesAlong | PinVerdict::Unexplained);
+        (differing + usize::from(differs), all + 1)
+    });
+    differing * 2 > all
+}
+
+fn verdict(pins: &[PinJudgement], findings: &[Finding], doubtful: usize, is_guessed: bool) -> Verdict {
     let count = |wanted: fn(&PinVerdict) -> bool| pins.iter().filter(|pin| wanted(&pin.verdict)).count();
     let unexplained = count(|v| matches!(v, PinVerdict::Unexplained));
     let unread = count(|v| matches!(v, PinVerdict::Unread(_)));
     let unknown = count(|v| matches!(v, PinVerdict::NoReference));
     if !findings.is_empty() {
-        Verdict::Differs(Difference::Faults { count: findings.len() })
+        Verdict::Differs(Difference::Faults { count: findings.len(), unexplained, unread })
     } else if unexplained > 0 {
-        Verdict::Differs(Difference::Unexplained { pins: unexplained })
+        Verdict::Differs(Difference::Unexplained { pins: unexplained, unread })
     } else if unread > 0 {
         Verdict::Inconclusive(Doubt::Unread { pins: unread })
     } else if unknown > 0 {
         Verdict::Inconclusive(Doubt::NoReference { pins: unknown })
     } else if doubtful > 0 {
         Verdict::Inconclusive(Doubt::Weak { pins: doubtful })
+    } else if is_guessed {
+        Verdict::Inconclusive(Doubt::OtherMeter)
     } else {
         Verdict::Matches { pins: pins.len() }
     }

@@ -6,6 +6,7 @@ use super::{
     layout::{Class, Layout, Place},
 };
 use crate::{
+    readings::PinValue,
     reference::Reference,
     statistics::{Moderated, SampleVariance, mad, median_of, student_log_norm, summarise},
 };
@@ -71,6 +72,9 @@ const LIKENESS: (f64, f64) = (6.0, 30.0);
 /// A known-good reading this far from the others is left out (in common deviations, and in volts).
 const ODD: f64 = 5.0;
 const ODD_VOLTS: f64 = 0.020;
+
+/// Two known-good readings this far apart contradict each other however widely they make the spread, in volts.
+const FAR_APART: f64 = 0.15;
 
 /// Learns what to expect at every pin.
 pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assumptions) -> Vec<Expectation> {
@@ -138,7 +142,7 @@ pub(super) fn learn(layout: &Layout, reference: &Reference, assumptions: &Assump
             wide: wide(&layout.places[pin], centres[pin], &kept[pin], spreads[pin].variance),
             count: kept[pin].len(),
             resistive: resistive[pin],
-            contested: contested(&kept[pin], spreads[pin].variance.sqrt()),
+            contested: contested(reference, pin, &kept[pin], spreads[pin].variance.sqrt()),
         })
         .collect()
 }
@@ -269,11 +273,9 @@ fn spreads(
             })
             .collect();
         let freedom: f64 = samples.iter().map(|s| s.freedom).sum();
-        let learned = if freedom >= 6.0 { Moderated::learn(&samples) } else { None };
-        let common = match learned {
-            Some(common) => Moderated { freedom: common.freedom.clamp(LIKENESS.0, LIKENESS.1), ..common },
-            None => Moderated { variance: assumed.powi(2), freedom: ASSUMED_FREEDOM },
-        };
+        let learned =
+            if freedom >= 6.0 { Moderated::learn_within(&samples, LIKENESS.0, LIKENESS.1) } else { None };
+        let common = learned.unwrap_or(Moderated { variance: assumed.powi(2), freedom: ASSUMED_FREEDOM });
         for (&pin, sample) in pins.iter().zip(&samples) {
             let of = common.of(*sample);
             let floor = RESOLUTION.powi(2);
@@ -300,7 +302,13 @@ fn wide(place: &Place, centre: f64, kept: &[f64], variance: f64) -> (f64, f64) {
     (odds / (1.0 + odds), extra)
 }
 
-/// Two known-good readings that contradict each other: one of the boards is odd, and nobody knows which.
-fn contested(kept: &[f64], deviation: f64) -> bool {
-    kept.len() == 2 && (kept[0] - kept[1]).abs() > (ODD * deviation).max(2.0 * ODD_VOLTS)
+/// Known-good readings that contradict each other: some of the boards are odd, and nobody knows which. As many show `OL`
+/// as a voltage, or two voltages are far apart, or so many that none is near the middle.
+fn contested(reference: &Reference, pin: usize, kept: &[f64], deviation: f64) -> bool {
+    let readings = || reference.boards.iter().filter_map(|board| board.values.get(pin));
+    let open = readings().filter(|value| **value == PinValue::Overload).count();
+    let drops = readings().filter(|value| value.volts().is_some()).count();
+    let far = (ODD * deviation).clamp(2.0 * ODD_VOLTS, FAR_APART);
+    let apart = kept.len() == 2 && (kept[0] - kept[1]).abs() > far;
+    (open > 0 && open == drops) || apart || (kept.is_empty() && drops > 1)
 }

@@ -18,6 +18,8 @@ pub struct Judgement {
     pub flagged: Vec<usize>,
     /// The faults that explain the readings, the surest first.
     pub findings: Vec<Finding>,
+    /// Pins near their limits: weak evidence for a fault, too little to condemn, worth a second reading.
+    pub doubtful: Vec<usize>,
     /// How the whole board is wrongly connected, if it is; then no single pin is blamed.
     pub placement: Option<Placement>,
     /// What all pins have in common and what was taken out before judging a single one.
@@ -57,6 +59,10 @@ pub enum Difference {
     Faults {
         /// How many.
         count: usize,
+        /// Pins that differ besides, and that no fault explains.
+        unexplained: usize,
+        /// Pins that were not read.
+        unread: usize,
     },
     /// The board is wrongly connected as a whole.
     Placement(Placement),
@@ -64,6 +70,8 @@ pub enum Difference {
     Unexplained {
         /// How many.
         pins: usize,
+        /// Pins that were not read.
+        unread: usize,
     },
 }
 
@@ -80,6 +88,9 @@ pub enum Doubt {
         /// How many.
         pins: usize,
     },
+    /// All pins are within their limits, but only if this board was read with another test current than the reference, and
+    /// nobody said so: a board that is raised at most of its pins looks the same.
+    OtherMeter,
     /// Pins differ by little more than their limits, and the evidence for a fault is weak.
     Weak {
         /// How many.
@@ -193,6 +204,9 @@ pub enum Placement {
     OtherMeterMode,
     /// The readings belong to another connector, or to another kind of board.
     OtherConnector,
+    /// Most readings are off by more than temperature or another meter explains: a dirty or half seated connector, a
+    /// board straight from hot air, a reference of something else.
+    OffTogether,
 }
 
 /// What all pins have in common, estimated from the board itself and taken out before judging single pins.
@@ -253,6 +267,10 @@ pub struct NotShown {
     pub like_neighbours: Vec<(usize, usize)>,
     /// Pins that read `OL` on a good board: an open joint there reads the same.
     pub open_by_design: Vec<usize>,
+    /// Pins at which known-good boards contradict each other or the drawing.
+    pub contested: Vec<usize>,
+    /// Pins of this board that were not read.
+    pub unread: Vec<usize>,
     /// How many known-good boards stand behind the reference.
     pub known_good: usize,
 }
@@ -329,6 +347,7 @@ impl Placement {
             Self::Powered => "powered",
             Self::OtherMeterMode => "other_meter_mode",
             Self::OtherConnector => "other_connector",
+            Self::OffTogether => "off_together",
         }
     }
 }
@@ -348,6 +367,9 @@ impl fmt::Display for Placement {
             Self::Powered => f.pad("the board holds charge or has power"),
             Self::OtherMeterMode => f.pad("the meter is not in diode test"),
             Self::OtherConnector => f.pad("the readings belong to another connector"),
+            Self::OffTogether => {
+                f.pad("most readings are off by more than temperature or another meter explains")
+            }
         }
     }
 }
@@ -355,20 +377,36 @@ impl fmt::Display for Placement {
 impl fmt::Display for Verdict {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let plural = |n: usize| if n == 1 { "" } else { "s" };
+        let not_read = |n: usize| match n {
+            0 => String::new(),
+            1 => "; 1 pin was not read".to_owned(),
+            n => format!("; {n} pins were not read"),
+        };
         let text = match self {
             Self::Matches { pins } => format!("matches: all {pins} pins are within their limits"),
-            Self::Differs(Difference::Faults { count }) => {
+            Self::Differs(Difference::Faults { count, unexplained: 0, unread }) => {
                 format!(
-                    "differs: {count} fault{} explain{} the readings",
+                    "differs: {count} fault{} explain{} the readings{}",
                     plural(*count),
-                    if *count == 1 { "s" } else { "" }
+                    if *count == 1 { "s" } else { "" },
+                    not_read(*unread)
+                )
+            }
+            Self::Differs(Difference::Faults { count, unexplained, unread }) => {
+                format!(
+                    "differs: at least {count} fault{}, and {unexplained} pin{} that none of them explains{}",
+                    plural(*count),
+                    plural(*unexplained),
+                    not_read(*unread)
                 )
             }
             Self::Differs(Difference::Placement(placement)) => format!("differs: {placement}"),
-            Self::Differs(Difference::Unexplained { pins }) => {
+            Self::Differs(Difference::Unexplained { pins, unread }) => {
                 format!(
-                    "differs: {pins} pin{} outside the limits, and no single fault explains it",
-                    plural(*pins)
+                    "differs: {pins} pin{} outside the limits, and no fault explains {}{}",
+                    plural(*pins),
+                    if *pins == 1 { "it" } else { "them" },
+                    not_read(*unread)
                 )
             }
             Self::Inconclusive(Doubt::Unread { pins }) => {
@@ -377,6 +415,9 @@ impl fmt::Display for Verdict {
             Self::Inconclusive(Doubt::NoReference { pins }) => {
                 format!("inconclusive: {pins} pin{} without a reference", plural(*pins))
             }
+            Self::Inconclusive(Doubt::OtherMeter) => "inconclusive: all pins are within their limits if the test current \
+                 is another than the reference's; tell the current of the meter, or judge several boards together"
+                .to_owned(),
             Self::Inconclusive(Doubt::Weak { pins }) => {
                 format!("inconclusive: {pins} pin{} near the limit, too little to condemn", plural(*pins))
             }

@@ -196,6 +196,8 @@ const FAR: f64 = 0.060;
 fn class(role: Option<Role>, value: PinValue) -> Class {
     match (role, value) {
         (_, PinValue::Unread(_)) => Class::Unknown,
+        // A ground pin that is open on good boards contradicts the drawing: one of the two is wrong.
+        (Some(Role::Ground), PinValue::Overload) => Class::Unknown,
         (_, PinValue::Overload) => Class::Open,
         (Some(Role::Ground), PinValue::Volts(volts)) if volts.get() < 2.0 * GROUND => Class::Ground,
         (_, PinValue::Volts(volts)) => match volts.get() {

@@ -8,6 +8,7 @@ use super::{
     layout::{Class, Layout},
 };
 use crate::{
+    readings::PinValue,
     reference::Reference,
     statistics::{normal_quantile, student_quantile},
     units::Ohms,
@@ -77,15 +78,28 @@ pub(super) fn not_shown(
         }
     }
     NotShown {
-        smallest_joint: (0..today.len())
-            .map(|pin| {
-                let centre = scene.good(pin)?;
-                let current = scene.source.current_at(centre);
-                (current > 0.0).then(|| Ohms::of(limit(pin) / current))
-            })
-            .collect(),
+        smallest_joint: smallest_joint(today, factors, scene),
         like_neighbours,
+        contested: (0..today.len())
+            .filter(|&pin| layout.places[pin].class == Class::Unknown)
+            .filter(|&pin| reference.boards.iter().any(|board| is_read(board.values.get(pin))))
+            .collect(),
+        unread: Vec::new(),
         open_by_design: (0..today.len()).filter(|&pin| layout.places[pin].class == Class::Open).collect(),
         known_good: reference.boards.len(),
     }
+}
+
+/// Per pin the smallest joint resistance that would be seen.
+pub(super) fn smallest_joint(today: &[Today], factors: &[Factor], scene: &Scene<'_>) -> Vec<Option<Ohms>> {
+    (0..today.len())
+        .map(|pin| {
+            let current = scene.source.current_at(scene.good(pin)?);
+            (current > 0.0).then(|| Ohms::of(factors[pin].limit(&today[pin]) / current))
+        })
+        .collect()
+}
+
+fn is_read(value: Option<&PinValue>) -> bool {
+    value.is_some_and(|value| !matches!(value, PinValue::Unread(_)))
 }

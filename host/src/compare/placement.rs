@@ -45,6 +45,9 @@ const CHARGED: f64 = -0.05;
 /// No drop in diode test is larger; larger numbers are ohms or another range.
 const NO_DROP: f64 = 12.0;
 
+/// Below this a pin is shorted, in volts: 50 ohm at 1 mA.
+const SHORTED: f64 = 0.05;
+
 /// Ground pins raised by this much, all alike, speak for the clip and not for the joints.
 const CLIP: f64 = 0.1;
 
@@ -131,7 +134,7 @@ fn plain(layout: &Layout, today: &[Today], values: &[PinValue]) -> Option<Placem
     if huge * 3 >= read && huge >= 3 {
         return Some(Placement::OtherMeterMode);
     }
-    if charged * 5 >= read && charged >= 3 {
+    if charged > 0 {
         return Some(Placement::Powered);
     }
     if most(flat, junctions) && junctions >= 5 {
@@ -253,7 +256,10 @@ fn stranger(layout: &Layout, today: &[Today], values: &[PinValue], right: &Fit) 
     }
     let pairs: Vec<(f64, f64)> = (0..values.len())
         .filter(|&pin| matches!(layout.places[pin].class, Class::Junction | Class::Resistor | Class::Ground))
-        .filter_map(|pin| Some((today[pin].centre, values[pin].volts()?.get())))
+        .filter_map(|pin| Some((pin, today[pin].centre, values[pin].volts()?.get())))
+        // A pin that is shorted reads the same on every connector.
+        .filter(|&(pin, _, seen)| seen > SHORTED || layout.places[pin].class == Class::Ground)
+        .map(|(_, centre, seen)| (centre, seen))
         .collect();
     if pairs.len() < 6 {
         return None;

@@ -17,6 +17,9 @@ struct Line<'a> {
     reason: String,
     flagged: Vec<&'a str>,
     findings: Vec<Found<'a>>,
+    /// Pins near their limits, worth a second reading.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    doubtful: Vec<&'a str>,
     placement: Option<&'static str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     shifted_by: Option<i32>,
@@ -134,6 +137,7 @@ fn line<'a>(connector: &'a Connector, judgement: &'a Judgement, pins: bool) -> L
                 next: instruction(connector, &finding.next),
             })
             .collect(),
+        doubtful: list(&judgement.doubtful),
         placement: judgement.placement.map(Placement::code),
         shifted_by: match judgement.placement {
             Some(Placement::Shifted { by }) => Some(by),

@@ -3,10 +3,7 @@
 
 use std::fmt::Write;
 
-use super::{
-    alternative, fault, instruction, name, names,
-    words::{self, is_beyond},
-};
+use super::{alternative, fault, instruction, name, names, words};
 use crate::{
     compare::{Judgement, NotShown, PinJudgement, PinVerdict, Shared},
     connector::Connector,
@@ -54,12 +51,19 @@ fn write(out: &mut String, connector: &Connector, judgement: &Judgement) -> std:
     if !unexplained.is_empty() {
         writeln!(out, "  ? {} outside the limits, and no fault explains it", names(connector, &unexplained))?;
     }
+    if !judgement.doubtful.is_empty() {
+        let pins = names(connector, &judgement.doubtful);
+        writeln!(out, "  ~ {pins} near the limit, too little to condemn: clean, touch again, read again")?;
+    }
     shared(out, &judgement.shared)?;
     if !judgement.findings.is_empty() {
         writeln!(out, "Check next:")?;
         for (index, finding) in judgement.findings.iter().enumerate() {
             writeln!(out, "  {}. {}", index + 1, instruction(connector, &finding.next))?;
         }
+    }
+    if let Some(placement) = judgement.placement {
+        writeln!(out, "Check next:\n  1. {}", words::remedy(placement))?;
     }
     table(out, connector, &judgement.pins)?;
     not_shown(out, connector, &judgement.not_shown)
@@ -75,8 +79,6 @@ fn table(out: &mut String, connector: &Connector, pins: &[PinJudgement]) -> std:
     writeln!(out, "  {:>width$}  reading  expected  difference   limit", "pin")?;
     for (index, pin) in pins.iter().enumerate() {
         let sign = match pin.verdict {
-            // A shorted or leaking net pulls others a little along; that is explained and no difference of their own.
-            PinVerdict::Matches if is_beyond(pin) => "  ~ pulled along a little",
             PinVerdict::Matches => "",
             PinVerdict::AtFault => "  ! differs",
             PinVerdict::MovesAlong => "  ~ moves along",

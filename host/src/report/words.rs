@@ -3,7 +3,7 @@
 
 use super::{name, names};
 use crate::{
-    compare::{Finding, NotShown, PinJudgement, PinVerdict, Shared},
+    compare::{Finding, NotShown, PinJudgement, PinVerdict, Placement, Shared},
     connector::Connector,
     log::{Confirmation, Ending},
     meter::DiodeSource,
@@ -32,8 +32,6 @@ impl Sign {
 
     pub(super) fn of(pin: &PinJudgement) -> Self {
         match pin.verdict {
-            // A shorted or leaking net pulls others a little along; that is explained.
-            PinVerdict::Matches if is_beyond(pin) => Self::Along,
             PinVerdict::Matches => Self::Sound,
             PinVerdict::AtFault => Self::AtFault,
             PinVerdict::MovesAlong => Self::Along,
@@ -62,11 +60,6 @@ impl Sign {
             Self::Unjudged => "unjudged",
         }
     }
-}
-
-/// Whether the reading lies outside the limit.
-pub(super) fn is_beyond(pin: &PinJudgement) -> bool {
-    pin.difference.zip(pin.limit).is_some_and(|(difference, limit)| difference.get().abs() > limit.get())
 }
 
 /// A verdict on a pin in a few words, with its reason where it was not judged.
@@ -108,6 +101,26 @@ pub(super) fn shared(shared: &Shared) -> Vec<String> {
     parts
 }
 
+/// What to do about a board that is wrongly connected as a whole.
+pub(super) const fn remedy(placement: Placement) -> &'static str {
+    match placement {
+        Placement::LeadsReversed => "exchange the leads: red on ground, black to the pins; read again",
+        Placement::Shifted { .. } | Placement::Turned => "take the connector off, seat it anew, read again",
+        Placement::NoContact => "look at the ground clip and whether the connector is seated; read again",
+        Placement::PoorGroundContact => "clean the ground clip and its place on the board; read again",
+        Placement::Powered => {
+            "stop: take the board off, disconnect battery and supply, discharge the capacitors, check with DC volts that \
+             they are empty"
+        }
+        Placement::OtherMeterMode => "set the meter to diode test; read again",
+        Placement::OtherConnector => "look whether the connector file and the reference belong to this board",
+        Placement::OffTogether => {
+            "clean the connector and seat it anew, let the board take the temperature of the room, see that the reference \
+             is of this meter; read again"
+        }
+    }
+}
+
 /// What a check with one reading a pin does not show.
 pub(super) fn not_shown(connector: &Connector, limits: &NotShown) -> Vec<String> {
     let mut lines = Vec::new();
@@ -128,6 +141,15 @@ pub(super) fn not_shown(connector: &Connector, limits: &NotShown) -> Vec<String>
             "open joints where a good board reads OL: {}",
             names(connector, &limits.open_by_design)
         ));
+    }
+    if !limits.contested.is_empty() {
+        lines.push(format!(
+            "anything where known-good boards contradict each other or the drawing: {}",
+            names(connector, &limits.contested)
+        ));
+    }
+    if !limits.unread.is_empty() {
+        lines.push(format!("anything at pins that were not read: {}", names(connector, &limits.unread)));
     }
     if limits.known_good == 1 {
         lines.push(

@@ -35,6 +35,13 @@ impl Moderated {
     /// 6.2). Pins without freedom or variance are left out; `None` if fewer than two pins remain.
     #[must_use]
     pub fn learn(pins: &[SampleVariance]) -> Option<Self> {
+        Self::learn_within(pins, 0.0, f64::MAX)
+    }
+
+    /// The same with a worth between these two, for where few pins tell it poorly: the common variance is the one that
+    /// belongs to the worth that is used.
+    #[must_use]
+    pub fn learn_within(pins: &[SampleVariance], least: f64, most: f64) -> Option<Self> {
         let logs: Vec<(f64, f64)> = pins
             .iter()
             .filter(|pin| pin.variance > 0.0 && pin.freedom > 0.0)
@@ -50,13 +57,11 @@ impl Moderated {
         let mean = logs.iter().map(|(e, _)| e).sum::<f64>() / n;
         let scatter = logs.iter().map(|(e, _)| (e - mean).powi(2)).sum::<f64>() / (n - 1.0);
         let excess = scatter - logs.iter().map(|(_, t)| t).sum::<f64>() / n;
-        match trigamma_inverse(excess) {
-            Some(half) => {
-                Some(Self { variance: (mean + digamma(half) - half.ln()).exp(), freedom: 2.0 * half })
-            }
-            // No more scatter than chance makes: one variance for all.
-            None => Some(Self { variance: mean.exp(), freedom: f64::MAX }),
-        }
+        // No more scatter than chance makes: one variance for all.
+        let freedom = trigamma_inverse(excess).map_or(f64::MAX, |half| 2.0 * half).max(least).min(most);
+        let half = 0.5 * freedom;
+        let shift = if freedom >= f64::MAX { 0.0 } else { digamma(half) - half.ln() };
+        Some(Self { variance: (mean + shift).exp(), freedom })
     }
 
     /// The variance to use for one pin, with its degrees of freedom `d0 + d` (Smyth 2004, section 3).

@@ -22,10 +22,20 @@ const WIDTH: usize = 12;
 /// Faults in a set at most, and so steps of the search: beyond this a board needs another look, not a longer list.
 const MOST_FAULTS: usize = 8;
 
+/// From so many pins on that show `OL` where a path should be, each is an open joint from the start: a row that does not
+/// touch takes no steps of the search, which are for the pins that need them.
+const MANY_OPEN: usize = 5;
+
 /// The sets that explain a board, the best first; never empty. `standing_out` are the surprising pins.
 pub(super) fn search(scene: &Scene<'_>, standing_out: &[usize]) -> Vec<Set> {
-    let nothing = scene.score(&[], &[], standing_out);
-    let mut open = vec![Set { causes: Vec::new(), left: Vec::new(), odds: 0.0, worst: nothing.worst }];
+    let is_open = |pin: &usize| scene.overload(*pin) && scene.centre(*pin).is_some();
+    let mut causes: Vec<Cause> = standing_out.iter().copied().filter(is_open).map(Cause::Open).collect();
+    if causes.len() < MANY_OPEN {
+        causes.clear();
+    }
+    causes.sort_unstable();
+    let score = scene.score(&causes, &[], standing_out);
+    let mut open = vec![Set { causes, left: Vec::new(), odds: score.odds, worst: score.worst }];
     let mut done: Vec<Set> = Vec::new();
     for _ in 0..=MOST_FAULTS {
         let mut next: Vec<Set> = Vec::new();
