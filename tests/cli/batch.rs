@@ -380,7 +380,9 @@ fn a_decision_before_a_kill_is_read_back() {
             thread::sleep(Duration::from_millis(20));
         }
         drop(batch);
-        let resumed = place.run(&[&words[..], &["--resume", decision, "--boards", "1"]].concat());
+        // Asked all the same, it would wait: it is told to stop.
+        let resumed =
+            place.type_into(&[&words[..], &["--resume", decision, "--boards", "1"]].concat(), "/stop\n");
         assert!(
             resumed.stderr.contains(&format!("batch {decision} goes on: 1 board is done\n")),
             "{}",
