@@ -353,3 +353,41 @@ fn a_batch_subtracts_the_zero_of_its_jig_and_refuses_another() {
         assert!(head.to_string().contains("\"zero\":{"), "{head}");
     }
 }
+
+/// Killed right after the operator's decision: a board that was decided about is not asked for again.
+#[test]
+fn a_decision_before_a_kill_is_read_back() {
+    let place = Place::new();
+    place.file("six.toml", SIX);
+    place.file("good.csv", &place.run(&["practice", "--connector", "six.toml", "--known-good", "5"]).stdout);
+    let words = ["reference", "make", "--connector", "six.toml", "--known-good", "good.csv"];
+    assert_eq!(place.run(&[&words[..], &["--output", "ref.toml"]].concat()).status, Some(0));
+    let reversed = ["--connector", "six.toml", "--fault", "placement:reversed"];
+    let mut bench = Beside::start(&place, &[&["practice", "--tcp"], &reversed[..]].concat());
+    let port = |line: String| line.split_whitespace().last().unwrap().to_owned();
+    let (jig, meter) = (port(bench.line()), port(bench.line()));
+    let words = ["batch", "--jig", &jig, "--meter", &meter, "--connector", "six.toml", "--unpowered"];
+    let words = [&words[..], &["--reference", "ref.toml", "--data", "d"]].concat();
+    for decision in ["keep", "skip"] {
+        let mut batch = Beside::start(&place, &[&words[..], &["--name", decision, "--boards", "2"]].concat());
+        batch.type_line("R1");
+        batch.type_line("");
+        assert_eq!(batch.line(), "R1  J6  differs: leads reversed");
+        batch.type_line(&format!("/{decision}"));
+        let session = listed(&place, decision)[0]["session"].as_str().unwrap().to_owned();
+        let log = place.path().join(format!("d/logs/{session}.jsonl"));
+        while !fs::read_to_string(&log).unwrap().contains(&format!("\"action\":\"{decision}\"")) {
+            thread::sleep(Duration::from_millis(20));
+        }
+        drop(batch);
+        // Asked all the same, it would wait: it is told to stop.
+        let resumed =
+            place.type_into(&[&words[..], &["--resume", decision, "--boards", "1"]].concat(), "/stop\n");
+        assert!(
+            resumed.stderr.contains(&format!("batch {decision} goes on: 1 board is done\n")),
+            "{}",
+            resumed.text()
+        );
+        assert!(!resumed.stderr.contains("was on the jig"), "{}", resumed.text());
+    }
+}

@@ -2,7 +2,7 @@
 
 use protocol::{Light, Sound};
 
-use super::{Doubt, Naming, OnTheJig, Outcome};
+use super::{Decision, Doubt, Naming, OnTheJig, Outcome};
 use crate::label::LabelProblem;
 
 /// What a batch is set up with.
@@ -44,7 +44,7 @@ pub enum Action {
     /// Sweep, then tell what came of it.
     Sweep(Job),
     /// Write down what the operator decided about the session before.
-    Decided(&'static str),
+    Decided(Decision),
     /// Write a note about the board.
     Note {
         /// Which board.

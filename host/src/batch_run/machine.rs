@@ -2,7 +2,9 @@
 
 use protocol::{Light, Sound};
 
-use super::{Action, Doubt, Event, Job, Naming, Outcome, Progress, Prompt, Reason, Setup, next_name};
+use super::{
+    Action, Decision, Doubt, Event, Job, Naming, Outcome, Progress, Prompt, Reason, Setup, next_name,
+};
 use crate::label::{self, LabelProblem};
 
 /// A batch.
@@ -254,7 +256,7 @@ impl Machine {
         match &self.state {
             State::WaitsForReseat(board) => {
                 let board = board.clone();
-                let mut actions = vec![Action::Decided("keep")];
+                let mut actions = vec![Action::Decided(Decision::Keep)];
                 actions.extend(self.settled(board, Outcome::Inconclusive));
                 actions
             }
@@ -274,7 +276,7 @@ impl Machine {
             | State::WaitsForConnector(board)
             | State::WaitsForReseat(board)
             | State::WaitsForRemedy(board) => {
-                let mut actions = vec![Action::Decided("skip")];
+                let mut actions = vec![Action::Decided(Decision::Skip)];
                 actions.push(Action::GivenUp { board: board.name.clone(), place: board.place });
                 self.last = Some(board);
                 actions.extend(self.next_board(Sound::Ready));

@@ -7,11 +7,13 @@
 //! Nothing is kept but the session logs. Where a batch was stopped, or its program killed, follows from them
 //! ([`Progress::of`]).
 
+mod decision;
 mod exchange;
 mod machine;
 mod naming;
 mod progress;
 
+pub use decision::Decision;
 pub use exchange::{Action, Event, Job, Prompt, Reason, Setup};
 pub use machine::Machine;
 pub use naming::{Naming, next_name};

@@ -1,6 +1,6 @@
 //! How far a batch got, from its sweeps.
 
-use super::Outcome;
+use super::{Decision, Outcome};
 
 /// A sweep that belongs to the batch, as the history has it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -15,6 +15,8 @@ pub struct Past {
     pub attempt: u32,
     /// What came of it.
     pub outcome: Outcome,
+    /// What the operator decided after it.
+    pub decided: Option<Decision>,
 }
 
 /// How far a batch got.
@@ -60,12 +62,19 @@ impl Progress {
         let count = u32::try_from(places.len()).unwrap_or(u32::MAX);
         let of_last = || sweeps.iter().filter(move |sweep| sweep.place == last);
         let name = of_last().next().map(|sweep| sweep.board.clone()).unwrap_or_default();
+        let next_place = last.saturating_add(1);
         let mut so_far = Outcome::Matches;
         for (index, connector) in connectors.iter().enumerate() {
             let latest =
                 of_last().filter(|sweep| sweep.connector == *connector).max_by_key(|sweep| sweep.attempt);
-            let is_done =
-                latest.is_some_and(|sweep| !matches!(sweep.outcome, Outcome::Doubtful(_) | Outcome::Failed));
+            if latest.is_some_and(|sweep| sweep.decided == Some(Decision::Skip)) {
+                // Given up with all its connectors.
+                break;
+            }
+            let is_done = latest.is_some_and(|sweep| match sweep.outcome {
+                Outcome::Doubtful(_) => sweep.decided == Some(Decision::Keep),
+                outcome => outcome != Outcome::Failed,
+            });
             match latest {
                 Some(sweep) if is_done => so_far = so_far.worse(sweep.outcome),
                 _ => {
@@ -79,13 +88,13 @@ impl Progress {
                             attempts,
                             so_far,
                         }),
-                        next_place: last.saturating_add(1),
+                        next_place,
                         last_name: Some(name),
                     };
                 }
             }
         }
-        Self { done: count, on_the_jig: None, next_place: last.saturating_add(1), last_name: Some(name) }
+        Self { done: count, on_the_jig: None, next_place, last_name: Some(name) }
     }
 }
 
@@ -95,7 +104,8 @@ mod tests {
     use crate::batch_run::Doubt;
 
     fn past(place: u32, connector: &str, attempt: u32, outcome: Outcome) -> Past {
-        Past { board: format!("T{place}"), place, connector: connector.to_owned(), attempt, outcome }
+        let (board, connector) = (format!("T{place}"), connector.to_owned());
+        Past { board, place, connector, attempt, outcome, decided: None }
     }
 
     fn check(sweeps: &[Past], done: u32, on_the_jig: Option<(u32, usize, u32)>, next: u32) {
@@ -120,5 +130,22 @@ mod tests {
             [&again[..], &[past(4, "J5", 1, Outcome::Unjudged), past(4, "J7", 1, Outcome::Inconclusive)]];
         // Place 2 was left in doubt and place 3 was never swept: the batch had gone on.
         check(&kept.concat(), 3, None, 5);
+    }
+
+    #[test]
+    fn what_was_decided_about_the_last_board_is_not_asked_again() {
+        let doubt = Outcome::Doubtful(Doubt::Seating);
+        let decided = |past: Past, decision| Past { decided: Some(decision), ..past };
+        check(&[past(1, "J5", 1, doubt)], 0, Some((1, 0, 1)), 2);
+        // Its first connector is kept, the second is still to be swept.
+        let kept = decided(past(1, "J5", 1, doubt), Decision::Keep);
+        check(std::slice::from_ref(&kept), 0, Some((1, 1, 0)), 2);
+        check(&[kept.clone(), past(1, "J7", 1, Outcome::Matches)], 1, None, 2);
+        // Given up at its first connector, or at its second.
+        check(&[decided(past(1, "J5", 2, Outcome::Failed), Decision::Skip)], 1, None, 2);
+        check(&[kept.clone(), decided(past(1, "J7", 1, Outcome::Failed), Decision::Skip)], 1, None, 2);
+        // Given up, then swept once more.
+        let again = [decided(past(1, "J5", 1, doubt), Decision::Skip), past(1, "J5", 2, doubt)];
+        check(&again, 0, Some((1, 0, 2)), 2);
     }
 }

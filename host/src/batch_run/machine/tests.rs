@@ -114,7 +114,7 @@ fn a_doubtful_result_can_be_kept_and_a_board_given_up() {
     machine.take(Event::Button);
     machine.take(Event::Swept(SEATING));
     let kept = machine.take(line("/keep"));
-    assert_eq!(kept[0], Action::Decided("keep"));
+    assert_eq!(kept[0], Action::Decided(Decision::Keep));
     assert!(kept.contains(&Action::Done { board: "T100".into(), place: 1, outcome: Outcome::Inconclusive }));
     machine.take(Event::Button);
     assert_eq!(
@@ -126,7 +126,7 @@ fn a_doubtful_result_can_be_kept_and_a_board_given_up() {
     assert_eq!(
         machine.take(line("/skip")),
         [
-            Action::Decided("skip"),
+            Action::Decided(Decision::Skip),
             Action::GivenUp { board: "T101".into(), place: 2 },
             Action::Signal(Light::Ready, Sound::Ready),
             start("T102"),

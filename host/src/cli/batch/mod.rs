@@ -27,11 +27,11 @@ use self::{
 };
 use super::{Screen, once, place, prepare, typed as lines};
 use crate::{
-    batch_run::{Action, Event, Machine, Naming, Outcome, Past, Progress, Prompt, Reason, Setup},
+    batch_run::{Action, Decision, Event, Machine, Naming, Outcome, Past, Progress, Prompt, Reason, Setup},
     exit_status::ExitStatus,
     failure::Failure,
-    history::{Filter, History, SweepRow},
-    log::Ending,
+    history::{Filter, History, SweepRow, log_of},
+    log::{Ending, LogEvent, LogReader},
 };
 
 /// Runs the command.
@@ -47,7 +47,8 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     let name = name(args, &history)?;
     let connectors: Vec<String> = station.connectors().map(|connector| connector.name.clone()).collect();
     let sweeps = sweeps(&history, &name)?;
-    let past: Vec<Past> = sweeps.iter().filter_map(past).collect();
+    let mut past: Vec<Past> = sweeps.iter().filter_map(past).collect();
+    decisions(&data, &sweeps, &mut past);
     if let Some(other) = past.iter().find(|sweep| !connectors.contains(&sweep.connector)) {
         return Err(Failure::new(
             ExitStatus::Configuration,
@@ -75,7 +76,8 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     let mut tally = Tally::new(&station);
     tally.resume(&data, &sweeps, &past, &progress);
     if args.resume.is_some() {
-        screen.tell(&format!("batch {name} goes on: {} boards are done", progress.done));
+        let done = if progress.done == 1 { "board is" } else { "boards are" };
+        screen.tell(&format!("batch {name} goes on: {} {done} done", progress.done));
     } else {
         screen.tell(&format!("batch {name}; /help tells the keys"));
     }
@@ -239,7 +241,33 @@ fn past(row: &SweepRow) -> Option<Past> {
         connector: row.connector.clone(),
         attempt: batch.attempt,
         outcome,
+        decided: None,
     })
+}
+
+/// Reads from the logs of the last board what the operator decided about it. For boards before it the batch went on, so
+/// that nothing is left to be asked.
+fn decisions(data: &Path, sweeps: &[SweepRow], past: &mut [Past]) {
+    let last = past.iter().map(|sweep| sweep.place).max();
+    for sweep in past.iter_mut().filter(|sweep| Some(sweep.place) == last) {
+        let row = sweeps.iter().find(|row| {
+            row.connector == sweep.connector
+                && row
+                    .batch
+                    .as_ref()
+                    .is_some_and(|batch| (batch.place, batch.attempt) == (sweep.place, sweep.attempt))
+        });
+        // A log that is gone or damaged decides nothing: the board is asked for again.
+        let Some(lines) = row.and_then(|row| LogReader::open(&log_of(data, &row.session)).ok()) else {
+            continue;
+        };
+        sweep.decided = lines
+            .filter_map(|line| match line.ok()?.event {
+                LogEvent::Operator { action, .. } => Decision::of(&action),
+                _ => None,
+            })
+            .last();
+    }
 }
 
 fn open(data: &Path) -> Result<History, Failure> {

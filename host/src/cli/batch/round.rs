@@ -9,7 +9,7 @@ use super::{
     words,
 };
 use crate::{
-    batch_run::{Job, Outcome},
+    batch_run::{Decision, Job, Outcome},
     cli::{Screen, history as listing, logbook::Logbook, once, place, precheck, prepare, verdict::Format},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
@@ -98,7 +98,8 @@ impl Round<'_> {
     }
 
     /// Writes down what the operator decided about the last session.
-    pub(super) fn decided(&mut self, what: &str, screen: &mut Screen) {
+    pub(super) fn decided(&mut self, what: Decision, screen: &mut Screen) {
+        let what = what.word();
         let Some(session) = self.last_session.clone() else { return };
         let event = LogEvent::Operator { action: what.to_owned(), detail: None };
         let written = log::append(&log_of(self.data, &session), Moment::START, event);
