@@ -7,10 +7,10 @@ use crate::{
     run::Place,
 };
 
-const SHOWN: &str = "Before the first sweep of a real board";
+const SHOWN: &str = "Before the first real board";
 
 #[test]
-fn the_first_sweep_of_a_real_board_shows_them_once() {
+fn the_first_real_board_shows_them_once() {
     let place = place();
     let practice =
         place.run(&["sweep", "--practice", "--instant", "--connector", "c.csv", "--log", "p.jsonl"]);
@@ -30,6 +30,14 @@ fn the_first_sweep_of_a_real_board_shows_them_once() {
     assert!(!sweep(&place, &[]).contains(SHOWN), "shown once");
     assert!(sweep(&place, &["--data", "other"]).contains(SHOWN), "another bench, perhaps another person");
     assert!(!sweep(&place, &["--data", "other"]).contains(SHOWN));
+    // By hand and in batches as well, which end here since nobody is there.
+    for command in [&["probe", "--meter", "none"][..], &["batch", "--meter", "meter", "--jig", "jig"]] {
+        let words = [command, &["--unpowered", "--connector", "c.csv", "--data", command[0]]].concat();
+        for is_first in [true, false] {
+            let outcome = place.type_into(&words, "/stop\n");
+            assert_eq!(outcome.stderr.contains(SHOWN), is_first, "{words:?}: {}", outcome.text());
+        }
+    }
     // A text that has changed since is shown to everybody again.
     fs::write(place.path().join("other/cautions-shown"), "0\n").unwrap();
     assert!(sweep(&place, &["--data", "other"]).contains(SHOWN));

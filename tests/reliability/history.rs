@@ -192,3 +192,42 @@ fn a_batch_survives_sigkill_at_every_change_of_a_file() {
     assert!(call > 80 && (1..call).contains(&done_early), "{call} {done_early}");
     println!("{} batches killed at a change of a file", call - 1);
 }
+
+/// A log that is copied into the folder is there whole or not at all, whenever the copying is killed; and again works.
+#[test]
+fn a_log_is_added_whole_or_not_at_all() {
+    if !has("strace") {
+        return;
+    }
+    let place = place();
+    let words = ["sweep", "--practice", "--instant", "--quiet", "--connector", "c.csv", "--board", "mailed"];
+    let made = place.run(&[&words[..], &["--log", "m.jsonl"]].concat());
+    assert_eq!(made.status, Some(0), "{}", made.text());
+    let log = fs::read(place.path().join("m.jsonl")).unwrap();
+    let add = ["history", "add", "m.jsonl", "--data", "d"];
+    let mut call = 1;
+    loop {
+        let _ = fs::remove_dir_all(place.path().join("d"));
+        let status = killed_at(&place, call, &add);
+        if status.signal() != Some(SIGKILL) {
+            assert_eq!(status.code(), Some(0), "call {call}");
+            break;
+        }
+        let folder = place.path().join("d/logs");
+        let copies = fs::read_dir(&folder).into_iter().flatten().map(|entry| entry.unwrap().path());
+        for copy in copies.filter(|path| path.extension().is_some_and(|end| end == "jsonl")) {
+            assert!(
+                fs::read(&copy).unwrap() == log,
+                "killed at call {call}: {} is not whole",
+                copy.display()
+            );
+        }
+        let again = place.run(&add);
+        assert_eq!(again.status, Some(0), "killed at call {call}: {}", again.text());
+        let listed = place.run(&["history", "--data", "d", "--format", "json"]);
+        assert_eq!(listed.stdout.lines().count(), 1, "killed at call {call}: {}", listed.text());
+        call += 1;
+    }
+    assert!(call > 30, "only {call} changes of files");
+    println!("{} copies killed at a change of a file", call - 1);
+}

@@ -13,7 +13,7 @@ use crate::{
 
 /// Print the cautions for work at this bench
 ///
-/// They are also shown before the first sweep of a real board, once for each data directory.
+/// They are also shown before the first real board that is swept, probed or put into a batch, once for each data directory.
 #[derive(Debug, Arguments)]
 pub(super) struct Args {}
 
@@ -30,14 +30,14 @@ pub(super) fn run(_: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> 
 }
 
 /// Shows the cautions if nobody was shown this edition of them in this data directory.
-pub(super) fn at_first_sweep(data: Option<&Path>, screen: &mut Screen) {
+pub(super) fn at_first_board(data: Option<&Path>, screen: &mut Screen) {
     let folder = place::data_folder(data).ok();
     let shown = folder.as_ref().map(|folder| folder.join("cautions-shown"));
     let edition = EDITION.to_string();
     if shown.as_deref().and_then(remembered).is_some_and(|text| text.trim() == edition) {
         return;
     }
-    screen.tell("Before the first sweep of a real board (`pintally cautions` shows this again):");
+    screen.tell("Before the first real board (`pintally cautions` shows this again):");
     for line in lines() {
         screen.tell(&line);
     }

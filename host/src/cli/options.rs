@@ -174,7 +174,7 @@ impl OneBoard {
         operator: Option<&str>,
         screen: &mut Screen,
     ) -> Result<String, Failure> {
-        prepare::confirm(practice, self.unpowered, operator, screen)
+        prepare::confirm(practice, self.unpowered, operator, self.data.as_deref(), screen)
     }
 
     /// Begins the log.

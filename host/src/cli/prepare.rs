@@ -5,7 +5,7 @@ use std::{
     path::Path,
 };
 
-use super::{Screen, emulation::Emulation, inputs};
+use super::{Screen, cautions, emulation::Emulation, inputs};
 use crate::{
     connector::Connector,
     exit_status::ExitStatus,
@@ -86,17 +86,20 @@ pub(super) fn checked_name(option: &str, text: &str) -> Result<String, Failure> 
         .map_err(|problem| Failure::new(ExitStatus::Usage, format!("{option}: {problem}")))
 }
 
-/// Has the operator confirm that the board is dead, before anything is connected to it. Returns who did.
+/// Has the operator confirm that the board is dead, before anything is connected to it. Returns who did. Who has not seen
+/// the cautions in this data directory is shown them first.
 pub(super) fn confirm(
     practice: bool,
     unpowered: bool,
     operator: Option<&str>,
+    data: Option<&Path>,
     screen: &mut Screen,
 ) -> Result<String, Failure> {
     let who = operator.unwrap_or("operator").to_owned();
     if practice {
         return Ok("practice bench: an emulated board".to_owned());
     }
+    cautions::at_first_board(data, screen);
     if unpowered {
         return Ok(format!("{who}, by --unpowered"));
     }

@@ -9,7 +9,7 @@ use std::{
 use clap::Args as Arguments;
 
 use super::{
-    Screen, cautions, config, dwell, emulation,
+    Screen, config, dwell, emulation,
     emulation::Emulation,
     inputs,
     jig::{Operator, zero},
@@ -106,9 +106,6 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     let zero = zero::load(args.zero.as_deref(), args.zero_days, args.zero_sweeps, data, screen)?;
     let header = header(args, &connector, wiring, &profile, emulation.as_ref(), zero.as_ref(), screen)?;
     let session = Session::new(header).or_fail(ExitStatus::Configuration)?;
-    if !args.practice {
-        cautions::at_first_sweep(data, screen);
-    }
     let confirmed_by = args.one_board.confirm(args.practice, operator, screen)?;
 
     let policy = if args.practice { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };

@@ -31,6 +31,8 @@ mod meter;
 mod readings_csv;
 #[path = "../../fuzz/checks/reference_toml.rs"]
 mod reference_toml;
+#[path = "../../fuzz/checks/repair_notes.rs"]
+mod repair_notes;
 #[path = "../../fuzz/checks/session.rs"]
 mod session;
 #[path = "../../fuzz/checks/wiring_toml.rs"]
@@ -43,7 +45,7 @@ mod zero_file;
 type Check = fn(&[u8]);
 
 /// Every target in `fuzz_targets/`.
-const TARGETS: [(&str, Check); 26] = [
+const TARGETS: [(&str, Check); 27] = [
     ("board_kind", board_kind::check),
     ("configuration", configuration::check),
     ("connector_csv", connector_csv::check),
@@ -66,6 +68,7 @@ const TARGETS: [(&str, Check); 26] = [
     ("meter_tpi196", meter::tpi196),
     ("readings_csv", readings_csv::check),
     ("reference_toml", reference_toml::check),
+    ("repair_notes", repair_notes::check),
     ("session", session::check),
     ("wiring_toml", wiring_toml::check),
     ("words", words::check),

@@ -61,7 +61,8 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         .hint("give the same --connector or --kind as when the batch began"));
     }
     let progress = Progress::of(&past, &connectors);
-    let confirmed_by = prepare::confirm(args.practice, args.unpowered, args.operator.as_deref(), screen)?;
+    let operator = args.operator.as_deref();
+    let confirmed_by = prepare::confirm(args.practice, args.unpowered, operator, Some(&data), screen)?;
     let setup = Setup {
         connectors: connectors.clone(),
         naming: match (&args.count_from, args.practice) {
