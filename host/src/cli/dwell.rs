@@ -5,7 +5,8 @@
 use std::time::Duration;
 
 use protocol::{
-    Accumulator, Answer, BoardMessage, Event, Greeting, OpenReason, Pace, Request, frame, version,
+    Accumulator, Answer, BoardMessage, Channel, Event, Greeting, OpenReason, Pace, Request, Timing, frame,
+    version,
 };
 
 use super::{
@@ -56,58 +57,11 @@ pub(super) fn run(
         logbook,
         ended: None,
     };
-    let greeting = walk.greet()?;
-    if channels.len() > usize::from(greeting.plan_steps) {
-        let found = format!(
-            "expected a plan of at most {} steps for this switching board, found {}",
-            greeting.plan_steps,
-            channels.len()
-        );
-        return Err(Failure::new(ExitStatus::Configuration, found).hint("leave --dwell-ms out"));
-    }
+    let greeting = walk.greet_for(channels.len())?;
     walk.listen(session.profile.period() * LISTEN)?;
-    for (part, chunk) in channels.chunks(protocol::PLAN_CHUNK).enumerate() {
-        let first = u16::try_from(part * protocol::PLAN_CHUNK).unwrap_or(u16::MAX);
-        let channels = chunk.iter().copied().collect();
-        let request = Request::LoadPlan { first, channels };
-        match walk.ask(request.clone())? {
-            Answer::PlanLoaded { .. } => {}
-            other => return Err(odd(&request, &other)),
-        }
-    }
+    walk.load(&channels)?;
     let began = walk.devices.now();
-    let micros = |time: Duration| u32::try_from(time.as_micros()).unwrap_or(u32::MAX);
-    let start = Request::Start {
-        steps: u16::try_from(channels.len()).unwrap_or(u16::MAX),
-        settle_us: session.settings.settle_us,
-        pace: Pace::Dwell { dwell_us: micros(dwell) },
-    };
-    match walk.ask(start.clone())? {
-        Answer::Settled { .. } => {}
-        other => return Err(odd(&start, &other)),
-    }
-    let step = dwell
-        + Duration::from_micros(
-            u64::from(session.settings.settle_us)
-                + u64::from(greeting.timing.break_us)
-                + u64::from(greeting.timing.make_us),
-        );
-    // Twice as long as it must take: a switching board that walks more slowly than that has lost its way.
-    let steps = u32::try_from(channels.len()).unwrap_or(u32::MAX);
-    walk.listen(step.saturating_mul(steps).saturating_mul(2) + Duration::from_secs(1))?;
-    match walk.ended {
-        Some(OpenReason::PlanEnded) => {}
-        Some(reason) => {
-            let found = format!("the switching board ended the walk early: {reason:?}");
-            return Err(Failure::new(ExitStatus::Unavailable, found).hint("see to it, then sweep again"));
-        }
-        None => {
-            let found =
-                "expected the switching board to walk to the end of its plan, found it still on the way";
-            return Err(Failure::new(ExitStatus::Unavailable, found)
-                .hint("take the board off, and run `pintally jig self-test`"));
-        }
-    }
+    walk.over(&channels, session.settings.settle_us, dwell, &greeting)?;
     let took = walk.devices.now().since(began);
     Ok(Swept {
         values: walk.observer.values(),
@@ -129,6 +83,71 @@ struct Walk<'a> {
 }
 
 impl Walk<'_> {
+    /// Greets a switching board that can hold a plan of so many steps.
+    fn greet_for(&mut self, steps: usize) -> Result<Greeting, Failure> {
+        let greeting = self.greet()?;
+        if steps > usize::from(greeting.plan_steps) {
+            let found = format!(
+                "expected a plan of at most {} steps for this switching board, found {steps}",
+                greeting.plan_steps
+            );
+            return Err(Failure::new(ExitStatus::Configuration, found).hint("leave --dwell-ms out"));
+        }
+        Ok(greeting)
+    }
+
+    /// Hands over the plan.
+    fn load(&mut self, channels: &[Channel]) -> Result<(), Failure> {
+        for (part, chunk) in channels.chunks(protocol::PLAN_CHUNK).enumerate() {
+            let first = u16::try_from(part * protocol::PLAN_CHUNK).unwrap_or(u16::MAX);
+            let channels = chunk.iter().copied().collect();
+            let request = Request::LoadPlan { first, channels };
+            match self.ask(request.clone())? {
+                Answer::PlanLoaded { .. } => {}
+                other => return Err(odd(&request, &other)),
+            }
+        }
+        Ok(())
+    }
+
+    /// Has the switching board walk over the plan that it holds, and writes down what is heard until it has.
+    fn over(
+        &mut self,
+        channels: &[Channel],
+        settle_us: u32,
+        dwell: Duration,
+        greeting: &Greeting,
+    ) -> Result<(), Failure> {
+        let start = Request::Start {
+            steps: u16::try_from(channels.len()).unwrap_or(u16::MAX),
+            settle_us,
+            pace: Pace::Dwell { dwell_us: u32::try_from(dwell.as_micros()).unwrap_or(u32::MAX) },
+        };
+        match self.ask(start.clone())? {
+            Answer::Settled { .. } => {}
+            other => return Err(odd(&start, &other)),
+        }
+        let Timing { break_us, make_us, .. } = greeting.timing;
+        let moving_us = u64::from(settle_us) + u64::from(break_us) + u64::from(make_us);
+        let step = dwell + Duration::from_micros(moving_us);
+        // Twice as long as it must take: a switching board that walks more slowly than that has lost its way.
+        let steps = u32::try_from(channels.len()).unwrap_or(u32::MAX);
+        self.listen(step.saturating_mul(steps).saturating_mul(2) + Duration::from_secs(1))?;
+        match self.ended {
+            Some(OpenReason::PlanEnded) => Ok(()),
+            Some(reason) => {
+                let found = format!("the switching board ended the walk early: {reason:?}");
+                Err(Failure::new(ExitStatus::Unavailable, found).hint("see to it, then sweep again"))
+            }
+            None => {
+                let found =
+                    "expected the switching board to walk to the end of its plan, found it still on the way";
+                Err(Failure::new(ExitStatus::Unavailable, found)
+                    .hint("take the board off, and run `pintally jig self-test`"))
+            }
+        }
+    }
+
     fn send(&mut self, request: Request) -> Result<(), Failure> {
         let now = self.devices.now();
         let sent = self.client.send(request, now);

@@ -1,6 +1,9 @@
 //! `pintally replay`: pairs and judges a session log again.
 
-use std::path::PathBuf;
+use std::{
+    io::Read,
+    path::{Path, PathBuf},
+};
 
 use clap::Args as Arguments;
 
@@ -9,10 +12,11 @@ use super::{
     verdict::{self, Format},
 };
 use crate::{
+    connector::Connector,
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
-    log::{Ending, LogReader, TroubleKind},
-    session::{Replay, Session},
+    log::{Ending, Header, LogReader, OpenError, TroubleKind},
+    session::{Replay, Replayed, Session},
 };
 
 /// Pair and judge a session log again, as it was or with other settings
@@ -40,14 +44,37 @@ pub(super) struct Args {
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let name = args.log.display();
-    let mut reader = LogReader::open(&args.log).map_err(|error| {
+    let reader = LogReader::open(&args.log).map_err(|error| {
         let status = match &error {
-            crate::log::OpenError::Io(_) => ExitStatus::NoInput,
+            OpenError::Io(_) => ExitStatus::NoInput,
             _ => ExitStatus::Data,
         };
         Failure::new(status, format!("{name}: {error}"))
     })?;
-    let mut session = Session::new(reader.header().clone()).or_fail(ExitStatus::Data)?;
+    let session = session(args, reader.header())?;
+    if session.header.program != super::PROGRAM {
+        screen.tell(&format!(
+            "note: the log was written by {}, this is {}: readings may be paired differently",
+            session.header.program,
+            super::PROGRAM
+        ));
+    }
+    let (replayed, damaged) = replay(&args.log, reader, &session, screen);
+    tell(&args.log, &session.header.connector, &replayed, screen);
+    let status = judge(&session, &replayed, args.format, screen)?;
+    if damaged > 0 {
+        return Err(Failure::new(
+            ExitStatus::Data,
+            format!("{name}: {damaged} damaged or missing lines: the judgement above stands on what is left"),
+        )
+        .hint("take the log from a backup; nothing in its place was guessed"));
+    }
+    Ok(status)
+}
+
+/// The session of the log, with what is to be assumed otherwise.
+fn session(args: &Args, header: &Header) -> Result<Session, Failure> {
+    let mut session = Session::new(header.clone()).or_fail(ExitStatus::Data)?;
     if let Some(path) = &args.reference {
         session.reference = Some(inputs::reference(path)?);
     }
@@ -57,29 +84,36 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     if let Some(share) = prepare::false_alarms(args.false_alarms)? {
         session.settings.false_alarms = Some(share);
     }
-    if session.header.program != super::PROGRAM {
-        screen.tell(&format!(
-            "note: the log was written by {}, this is {}: readings may be paired differently",
-            session.header.program,
-            super::PROGRAM
-        ));
-    }
+    Ok(session)
+}
 
-    let mut replay = Replay::new(&session);
-    let mut troubles = 0_u32;
-    for line in &mut reader {
+/// Pairs all that is in the log; tells what came of it, and how many of its lines cannot be used.
+fn replay(
+    path: &Path,
+    reader: LogReader<impl Read>,
+    session: &Session,
+    screen: &mut Screen,
+) -> (Replayed, u32) {
+    let mut replay = Replay::new(session);
+    let mut damaged = 0;
+    for line in reader {
         match line {
             Ok(line) => replay.take(&line),
             Err(trouble) => {
                 if !matches!(trouble.kind, TroubleKind::Torn) {
-                    troubles += 1;
+                    damaged += 1;
                     replay.gap();
                 }
-                screen.tell(&format!("warning: {name}: {trouble}"));
+                screen.tell(&format!("warning: {}: {trouble}", path.display()));
             }
         }
     }
-    let replayed = replay.finish();
+    (replay.finish(), damaged)
+}
+
+/// What is to be known of the log besides its readings.
+fn tell(path: &Path, connector: &Connector, replayed: &Replayed, screen: &mut Screen) {
+    let name = path.display();
     for why in &replayed.overrides {
         screen.tell(&format!("note: the operator overrode a check: {why}"));
     }
@@ -90,7 +124,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         None => screen.tell("note: the log ends before the sweep did; what it holds is judged"),
     }
     let named = |pins: &[usize]| {
-        let pins = pins.iter().filter_map(|&pin| session.header.connector.pins.get(pin));
+        let pins = pins.iter().filter_map(|&pin| connector.pins.get(pin));
         pins.map(|pin| pin.name.as_str()).collect::<Vec<_>>().join(", ")
     };
     if !replayed.from_result_line.is_empty() {
@@ -100,25 +134,23 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     if !replayed.changed.is_empty() {
         screen.tell(&format!("warning: {name}: read otherwise than live: pin {}", named(&replayed.changed)));
     }
+}
 
+/// Judges and prints as the live sweep does.
+fn judge(
+    session: &Session,
+    replayed: &Replayed,
+    format: Format,
+    screen: &mut Screen,
+) -> Result<ExitStatus, Failure> {
+    let (connector, notes) = (&session.header.connector, &session.settings.repair);
     let readings = session.readings(&replayed.values);
     let judgement = session.judge(&replayed.values).transpose().or_fail(ExitStatus::Configuration)?;
-    let status =
-        verdict::print(&session.header.connector, &readings, judgement.as_ref(), args.format, screen)?;
-    let (connector, notes) = (&session.header.connector, &session.settings.repair);
-    verdict::print_repair(connector, notes, &readings, judgement.as_ref(), args.format, screen)?;
+    let status = verdict::print(connector, &readings, judgement.as_ref(), format, screen)?;
+    verdict::print_repair(connector, notes, &readings, judgement.as_ref(), format, screen)?;
     if let Some(text) = verdict::unsettled(connector, &replayed.values) {
         screen.tell(&format!("note: {text}"));
     }
-    verdict::print_zero(&session, args.format, screen)?;
-    if troubles > 0 {
-        return Err(Failure::new(
-            ExitStatus::Data,
-            format!(
-                "{name}: {troubles} damaged or missing lines: the judgement above stands on what is left"
-            ),
-        )
-        .hint("take the log from a backup; nothing in its place was guessed"));
-    }
+    verdict::print_zero(session, format, screen)?;
     Ok(status)
 }

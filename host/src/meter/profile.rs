@@ -1,5 +1,6 @@
 //! What is known of a meter, and what it needs to be read.
 
+mod check;
 mod file;
 mod measured;
 

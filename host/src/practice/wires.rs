@@ -1,5 +1,7 @@
 //! The jig's wires as a circuit: what each channel leads to, with what is wrong with it.
 
+use std::ops::Range;
+
 use protocol::Channel;
 
 use super::{
@@ -42,97 +44,13 @@ impl Wires {
     /// Joins every channel to what it leads to.
     pub(super) fn join(circuit: &mut Circuit, specimen: &Specimen, setup: &JigSetup) -> Self {
         let common = circuit.node();
-        let mut ends = ends(circuit, specimen, setup);
-        let mut paths = setup.paths();
-        let mut leads = common;
-        let mut bleed = Some(BLEED);
-        let banks = |bank: u8| {
-            let first = usize::from(bank) * BANK;
-            first..(first + BANK).min(usize::from(setup.channels))
-        };
+        let ends = ends(circuit, specimen, setup);
+        let paths = setup.paths();
+        let mut harness = Harness { circuit, setup, common, leads: common, ends, paths, bleed: Some(BLEED) };
         for trouble in &setup.troubles {
-            let place = |channel: &Channel| Some(usize::from(channel.0)).filter(|&at| at < ends.len());
-            match trouble {
-                JigTrouble::Worn(channel, ohms) => {
-                    if let Some(at) = place(channel) {
-                        paths[at] = Ohms::of(paths[at].get() + ohms.get());
-                    }
-                }
-                JigTrouble::Dead(channel) => {
-                    if let Some(at) = place(channel) {
-                        ends[at] = circuit.node();
-                    }
-                }
-                JigTrouble::BankDead(bank) => {
-                    for at in banks(*bank) {
-                        ends[at] = circuit.node();
-                    }
-                }
-                JigTrouble::Crossed([a, b]) => {
-                    if let (Some(a), Some(b)) = (place(a), place(b)) {
-                        ends.swap(a, b);
-                    }
-                }
-                JigTrouble::BanksExchanged([a, b]) => {
-                    for (a, b) in banks(*a).zip(banks(*b)) {
-                        ends.swap(a, b);
-                    }
-                }
-                JigTrouble::Shifted => {
-                    // The check channel is wired on the switching board itself and stays where it is.
-                    let moved: Vec<usize> =
-                        setup.wiring.channels().iter().map(|channel| usize::from(channel.0)).collect();
-                    let nowhere = circuit.node();
-                    let there: Vec<Node> = moved.iter().filter_map(|&at| ends.get(at).copied()).collect();
-                    for (place, at) in moved.into_iter().enumerate() {
-                        if let Some(end) = ends.get_mut(at) {
-                            *end = there.get(place + 1).copied().unwrap_or(nowhere);
-                        }
-                    }
-                }
-                JigTrouble::Leaky(channel, ohms) => {
-                    if let Some(at) = place(channel) {
-                        circuit.resistor(ends[at], Node::GROUND, *ohms);
-                    }
-                }
-                JigTrouble::Bridged([a, b], ohms) => {
-                    if let (Some(a), Some(b)) = (place(a), place(b)) {
-                        circuit.resistor(ends[a], ends[b], *ohms);
-                    }
-                }
-                JigTrouble::Stuck(channel) => {
-                    if let Some(at) = place(channel) {
-                        circuit.resistor(common, ends[at], paths[at]);
-                    }
-                }
-                JigTrouble::Clamps => circuit.junction(common, Node::GROUND, MULTIPLEXER_CLAMP),
-                JigTrouble::SupplyClamp(volts) => {
-                    let rail = circuit.node();
-                    circuit.supply(rail, Volts::of(volts.get()), SUPPLY_RESISTANCE);
-                    circuit.junction(common, rail, MULTIPLEXER_CLAMP);
-                }
-                JigTrouble::CommonLeak(ohms) => circuit.resistor(common, Node::GROUND, *ohms),
-                JigTrouble::CommonShort => circuit.resistor(common, Node::GROUND, Ohms::ZERO),
-                JigTrouble::BleedStuck => circuit.resistor(common, Node::GROUND, BLEED),
-                JigTrouble::BleedMissing => bleed = None,
-                JigTrouble::Clip(ohms) => leads = behind(circuit, leads, *ohms),
-                JigTrouble::ClipOff => leads = behind(circuit, leads, NO_CONTACT),
-                JigTrouble::GroundOff => {
-                    for channel in setup.wiring.channels() {
-                        if let Some(end) = ends.get_mut(usize::from(channel.0)) {
-                            *end = circuit.node();
-                        }
-                    }
-                }
-                // Of the check channel see `ends`; of the panel see `jig.rs`.
-                JigTrouble::Check(_)
-                | JigTrouble::CheckOpen
-                | JigTrouble::SenseDead
-                | JigTrouble::SenseOff(_)
-                | JigTrouble::LidStuck { .. }
-                | JigTrouble::ButtonStuck { .. } => {}
-            }
+            harness.suffer(trouble);
         }
+        let Harness { circuit, leads, ends, paths, bleed, .. } = harness;
         let channels =
             ends.iter().zip(&paths).map(|(&end, &path)| circuit.switch(common, end, path)).collect();
         let bleed = bleed.map(|ohms| {
@@ -141,6 +59,116 @@ impl Wires {
             circuit.switch(common, drain, Ohms::ZERO)
         });
         Self { common, leads, channels, bleed }
+    }
+}
+
+/// The wires before any contact is put in.
+struct Harness<'a> {
+    circuit: &'a mut Circuit,
+    setup: &'a JigSetup,
+    common: Node,
+    leads: Node,
+    /// Where each channel leads to.
+    ends: Vec<Node>,
+    /// Resistance of each channel's way there.
+    paths: Vec<Ohms>,
+    bleed: Option<Ohms>,
+}
+
+impl Harness<'_> {
+    /// Puts one trouble in.
+    fn suffer(&mut self, trouble: &JigTrouble) {
+        let common = self.common;
+        match trouble {
+            JigTrouble::Worn(channel, ohms) => {
+                if let Some(at) = self.place(*channel) {
+                    self.paths[at] = Ohms::of(self.paths[at].get() + ohms.get());
+                }
+            }
+            JigTrouble::Dead(channel) => self.cut(self.place(*channel)),
+            JigTrouble::BankDead(bank) => self.cut(self.bank(*bank)),
+            JigTrouble::GroundOff => {
+                let wired = self.setup.wiring.channels().iter().filter_map(|&channel| self.place(channel));
+                self.cut(wired.collect::<Vec<_>>());
+            }
+            JigTrouble::Crossed([a, b]) => {
+                if let (Some(a), Some(b)) = (self.place(*a), self.place(*b)) {
+                    self.ends.swap(a, b);
+                }
+            }
+            JigTrouble::BanksExchanged([a, b]) => {
+                for (a, b) in self.bank(*a).zip(self.bank(*b)) {
+                    self.ends.swap(a, b);
+                }
+            }
+            JigTrouble::Shifted => self.shift(),
+            JigTrouble::Leaky(channel, ohms) => {
+                if let Some(at) = self.place(*channel) {
+                    self.circuit.resistor(self.ends[at], Node::GROUND, *ohms);
+                }
+            }
+            JigTrouble::Bridged([a, b], ohms) => {
+                if let (Some(a), Some(b)) = (self.place(*a), self.place(*b)) {
+                    self.circuit.resistor(self.ends[a], self.ends[b], *ohms);
+                }
+            }
+            JigTrouble::Stuck(channel) => {
+                if let Some(at) = self.place(*channel) {
+                    self.circuit.resistor(common, self.ends[at], self.paths[at]);
+                }
+            }
+            JigTrouble::Clamps => self.circuit.junction(common, Node::GROUND, MULTIPLEXER_CLAMP),
+            JigTrouble::SupplyClamp(volts) => {
+                let rail = self.circuit.node();
+                self.circuit.supply(rail, Volts::of(volts.get()), SUPPLY_RESISTANCE);
+                self.circuit.junction(common, rail, MULTIPLEXER_CLAMP);
+            }
+            JigTrouble::CommonLeak(ohms) => self.circuit.resistor(common, Node::GROUND, *ohms),
+            JigTrouble::CommonShort => self.circuit.resistor(common, Node::GROUND, Ohms::ZERO),
+            JigTrouble::BleedStuck => self.circuit.resistor(common, Node::GROUND, BLEED),
+            JigTrouble::BleedMissing => self.bleed = None,
+            JigTrouble::Clip(ohms) => self.leads = behind(self.circuit, self.leads, *ohms),
+            JigTrouble::ClipOff => self.leads = behind(self.circuit, self.leads, NO_CONTACT),
+            // Of the check channel see `ends`; of the panel see `jig.rs`.
+            JigTrouble::Check(_)
+            | JigTrouble::CheckOpen
+            | JigTrouble::SenseDead
+            | JigTrouble::SenseOff(_)
+            | JigTrouble::LidStuck { .. }
+            | JigTrouble::ButtonStuck { .. } => {}
+        }
+    }
+
+    /// A channel's place in the lists, if the jig has it.
+    fn place(&self, channel: Channel) -> Option<usize> {
+        Some(usize::from(channel.0)).filter(|&at| at < self.ends.len())
+    }
+
+    /// The places of a bank.
+    fn bank(&self, bank: u8) -> Range<usize> {
+        let channels = usize::from(self.setup.channels);
+        let first = (usize::from(bank) * BANK).min(channels);
+        first..(first + BANK).min(channels)
+    }
+
+    /// These channels lead nowhere.
+    fn cut(&mut self, places: impl IntoIterator<Item = usize>) {
+        for at in places {
+            self.ends[at] = self.circuit.node();
+        }
+    }
+
+    /// Every wire goes to the next contact; the check channel is wired on the switching board itself and stays.
+    fn shift(&mut self) {
+        let wired = self.setup.wiring.channels();
+        let nowhere = self.circuit.node();
+        let there: Vec<Node> =
+            wired.iter().filter_map(|&channel| Some(self.ends[self.place(channel)?])).collect();
+        for (place, &channel) in wired.iter().enumerate() {
+            if let Some(at) = self.place(channel) {
+                self.ends[at] = there.get(place + 1).copied().unwrap_or(nowhere);
+            }
+        }
     }
 }
 

@@ -152,97 +152,17 @@ pub fn run(
     recorder: &mut dyn Recorder,
     watch: &mut dyn FnMut(&Notice),
 ) -> Swept {
-    let mut now = devices.now();
-    let mut conductor = Conductor::new(score, now);
-    let mut frames = Accumulator::<BoardMessage>::new();
-    let mut floods = [Flood::default(); 2];
+    let now = devices.now();
+    let conductor = Conductor::new(score, now);
+    let frames = Accumulator::new();
+    let mut running = Running { devices, recorder, watch, conductor, frames, floods: Floods::default(), now };
     let outcome = loop {
-        let mut ended = None;
-        while let Some(output) = conductor.next_output() {
-            match output {
-                Output::ToJig(request) => {
-                    recorder.record(now, Record::SentToJig(&request));
-                    if let Err(error) = devices.to_jig(&frame::encode(&request)) {
-                        lose(&mut conductor, Device::Jig, &error, recorder, now);
-                    }
-                }
-                Output::ToMeter { bytes, asks_for_reading } => {
-                    recorder.record(now, Record::SentToMeter { bytes: &bytes, asks_for_reading });
-                    if let Err(error) = devices.to_meter(&bytes) {
-                        lose(&mut conductor, Device::Meter, &error, recorder, now);
-                    }
-                }
-                Output::Tell(notice) => {
-                    recorder.record(now, Record::Told(&notice));
-                    // What is not on record is not shown as done.
-                    if !notice.is_progress() || recorder.trouble().is_none() {
-                        watch(&notice);
-                    }
-                }
-                Output::Pin(result) => {
-                    recorder.record(now, Record::Pin(&result));
-                }
-                Output::Ended(outcome) => ended = Some(outcome),
-            }
-            if let Some(problem) = recorder.trouble() {
-                conductor.unrecorded(problem, now);
-            }
-        }
-        if let Some(outcome) = ended {
+        if let Some(outcome) = running.act() {
             break outcome;
         }
-        match devices.wait(conductor.deadline(now)) {
-            Heard::Meter(at, bytes) => {
-                now = at;
-                recorder.record(now, Record::MeterBytes(&bytes));
-                conductor.meter_bytes(&bytes, now);
-                if floods[0].take(now, bytes.len()) {
-                    conductor.flooded(Device::Meter, now);
-                }
-            }
-            Heard::Jig(at, bytes) => {
-                now = at;
-                conductor.jig_bytes(&bytes);
-                if floods[1].take(now, bytes.len()) {
-                    conductor.flooded(Device::Jig, now);
-                }
-                for item in frames.items(&bytes) {
-                    match item {
-                        Ok(message) => {
-                            recorder.record(now, Record::Jig(&message));
-                            conductor.jig_message(&message, now);
-                        }
-                        Err(error) => {
-                            let problem = error.to_string();
-                            recorder.record(now, Record::JigDamaged(&problem));
-                            conductor.jig_damaged(&problem, now);
-                        }
-                    }
-                }
-            }
-            Heard::Nothing => now = now.max(devices.now()),
-            Heard::Stop => {
-                now = now.max(devices.now());
-                conductor.stop(now);
-            }
-            Heard::Lost(device, error) => {
-                now = now.max(devices.now());
-                if device == Device::Jig {
-                    frames = Accumulator::new();
-                }
-                lose(&mut conductor, device, &error, recorder, now);
-            }
-            Heard::Back(device) => {
-                now = now.max(devices.now());
-                recorder.record(now, Record::LinkRestored(device));
-                conductor.back(device, now);
-            }
-        }
-        if let Some(problem) = recorder.trouble() {
-            conductor.unrecorded(problem, now);
-        }
-        conductor.tick(now);
+        running.hear();
     };
+    let conductor = &running.conductor;
     let observer = conductor.observer();
     Swept {
         values: observer.values(),
@@ -253,16 +173,126 @@ pub fn run(
     }
 }
 
-/// Writes down that a device went away, and pauses the sweep.
-fn lose(
-    conductor: &mut Conductor,
-    device: Device,
-    error: &io::Error,
-    recorder: &mut dyn Recorder,
+/// A sweep on its way.
+struct Running<'a> {
+    devices: &'a mut dyn Devices,
+    recorder: &'a mut dyn Recorder,
+    watch: &'a mut dyn FnMut(&Notice),
+    conductor: Conductor,
+    frames: Accumulator<BoardMessage>,
+    floods: Floods,
+    /// The time of what was heard last.
     now: Moment,
-) {
-    let why = error.to_string();
-    if conductor.lost(device, &why, now) {
-        recorder.record(now, Record::LinkLost { device, why: &why });
+}
+
+/// How much each device has sent of late.
+#[derive(Default)]
+struct Floods {
+    jig: Flood,
+    meter: Flood,
+}
+
+impl Running<'_> {
+    /// Does what the conductor says, until it says no more; how the sweep ended, if it did.
+    fn act(&mut self) -> Option<Result<(), SweepError>> {
+        let now = self.now;
+        let mut ended = None;
+        while let Some(output) = self.conductor.next_output() {
+            match output {
+                Output::ToJig(request) => {
+                    self.recorder.record(now, Record::SentToJig(&request));
+                    if let Err(error) = self.devices.to_jig(&frame::encode(&request)) {
+                        self.lose(Device::Jig, &error);
+                    }
+                }
+                Output::ToMeter { bytes, asks_for_reading } => {
+                    self.recorder.record(now, Record::SentToMeter { bytes: &bytes, asks_for_reading });
+                    if let Err(error) = self.devices.to_meter(&bytes) {
+                        self.lose(Device::Meter, &error);
+                    }
+                }
+                Output::Tell(notice) => {
+                    self.recorder.record(now, Record::Told(&notice));
+                    // What is not on record is not shown as done.
+                    if !notice.is_progress() || self.recorder.trouble().is_none() {
+                        (self.watch)(&notice);
+                    }
+                }
+                Output::Pin(result) => self.recorder.record(now, Record::Pin(&result)),
+                Output::Ended(outcome) => ended = Some(outcome),
+            }
+            self.look_at_record();
+        }
+        ended
+    }
+
+    /// Waits for what comes next, and hands it to the conductor.
+    fn hear(&mut self) {
+        let heard = self.devices.wait(self.conductor.deadline(self.now));
+        self.now = match &heard {
+            Heard::Meter(at, _) | Heard::Jig(at, _) => *at,
+            _ => self.now.max(self.devices.now()),
+        };
+        match heard {
+            Heard::Meter(at, bytes) => {
+                self.recorder.record(at, Record::MeterBytes(&bytes));
+                self.conductor.meter_bytes(&bytes, at);
+                if self.floods.meter.take(at, bytes.len()) {
+                    self.conductor.flooded(Device::Meter, at);
+                }
+            }
+            Heard::Jig(at, bytes) => {
+                self.conductor.jig_bytes(&bytes);
+                if self.floods.jig.take(at, bytes.len()) {
+                    self.conductor.flooded(Device::Jig, at);
+                }
+                self.jig_bytes(&bytes);
+            }
+            Heard::Nothing => {}
+            Heard::Stop => self.conductor.stop(self.now),
+            Heard::Lost(device, error) => {
+                if device == Device::Jig {
+                    self.frames = Accumulator::new();
+                }
+                self.lose(device, &error);
+            }
+            Heard::Back(device) => {
+                self.recorder.record(self.now, Record::LinkRestored(device));
+                self.conductor.back(device, self.now);
+            }
+        }
+        self.look_at_record();
+        self.conductor.tick(self.now);
+    }
+
+    fn jig_bytes(&mut self, bytes: &[u8]) {
+        for item in self.frames.items(bytes) {
+            match item {
+                Ok(message) => {
+                    self.recorder.record(self.now, Record::Jig(&message));
+                    self.conductor.jig_message(&message, self.now);
+                }
+                Err(error) => {
+                    let problem = error.to_string();
+                    self.recorder.record(self.now, Record::JigDamaged(&problem));
+                    self.conductor.jig_damaged(&problem, self.now);
+                }
+            }
+        }
+    }
+
+    /// A sweep that is not recorded any more must not go on.
+    fn look_at_record(&mut self) {
+        if let Some(problem) = self.recorder.trouble() {
+            self.conductor.unrecorded(problem, self.now);
+        }
+    }
+
+    /// Writes down that a device went away, and pauses the sweep.
+    fn lose(&mut self, device: Device, error: &io::Error) {
+        let why = error.to_string();
+        if self.conductor.lost(device, &why, self.now) {
+            self.recorder.record(self.now, Record::LinkLost { device, why: &why });
+        }
     }
 }

@@ -4,9 +4,9 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use super::{DiodeSource, DiodeTest, Origin, Profile, Talk, Timing};
+use super::{DiodeSource, DiodeTest, Origin, Profile, Talk, Timing, check};
 use crate::{
-    meter::{DataBits, Format, LineFormat, Parity, PortSettings},
+    meter::{Format, LineFormat, PortSettings},
     units::{Amperes, Ohms, Volts},
 };
 
@@ -138,7 +138,7 @@ impl TryFrom<ProfileFile> for Profile {
             overload_from: file.overload_from,
             line: file.line,
         };
-        check(&profile)?;
+        check::all(&profile)?;
         Ok(profile)
     }
 }
@@ -189,181 +189,9 @@ impl From<Profile> for ProfileFile {
     }
 }
 
-fn check(profile: &Profile) -> Result<(), ProfileError> {
-    let require = |holds: bool, field, expected, found: String| {
-        if holds {
-            Ok(())
-        } else {
-            Err(ProfileError::Field { profile: profile.name.clone(), field, expected, found })
-        }
-    };
-    let within = |field, expected, value: f64, least: f64, most: f64| {
-        require((least..=most).contains(&value), field, expected, value.to_string())
-    };
-    let positive = |field, volts: Volts| {
-        within(field, "more than 0 and at most 20 volts", volts.get(), f64::MIN_POSITIVE, 20.0)
-    };
-    let name_fits = !profile.name.is_empty()
-        && profile
-            .name
-            .bytes()
-            .all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-');
-    require(name_fits, "name", "lower-case letters, digits and dashes", format!("{:?}", profile.name))?;
-    require(
-        (50..=4_000_000).contains(&profile.port.baud),
-        "port.baud",
-        "50 to 4000000",
-        profile.port.baud.to_string(),
-    )?;
-    let timing = &profile.timing;
-    let rate = timing.readings_per_second;
-    within("timing.readings_per_second", "0.05 to 10000", rate, 0.05, 10_000.0)?;
-    require(timing.spoilt <= 100, "timing.spoilt", "at most 100 readings", timing.spoilt.to_string())?;
-    require(
-        // One reading agrees with itself: then nothing would tell a spoilt one, on a pin or on the check channel.
-        (2..=100).contains(&timing.agree),
-        "timing.agree",
-        "2 to 100 readings, since one alone proves nothing",
-        timing.agree.to_string(),
-    )?;
-    positive("timing.tolerance_volts", timing.tolerance)?;
-    require(
-        timing.adapter_delay <= Duration::from_secs(1),
-        "timing.adapter_delay_ms",
-        "at most 1000",
-        timing.adapter_delay.as_millis().to_string(),
-    )?;
-    let diode = &profile.diode;
-    positive("diode.overload_volts", diode.overload_above)?;
-    positive("diode.resolution_volts", diode.resolution)?;
-    require(
-        diode.resolution.get() < diode.overload_above.get(),
-        "diode.resolution_volts",
-        "less than diode.overload_volts",
-        diode.resolution.get().to_string(),
-    )?;
-    match diode.source {
-        DiodeSource::ConstantCurrent { current, compliance } => {
-            let expected = "more than 0 and at most 0.02 amperes";
-            within("diode.source.amperes", expected, current.get(), f64::MIN_POSITIVE, 0.02)?;
-            positive("diode.source.compliance_volts", compliance)?;
-        }
-        DiodeSource::BehindResistance { open_circuit, resistance } => {
-            positive("diode.source.open_circuit_volts", open_circuit)?;
-            within("diode.source.ohms", "1 to 10000000 ohms", resistance.get(), 1.0, 1e7)?;
-        }
-    }
-    match &profile.talk {
-        Talk::Streaming => {}
-        Talk::Polled { poll, timeout } => {
-            require(!poll.is_empty(), "talk.poll", "at least one character", "none".to_owned())?;
-            check_timeout(*timeout, &require)?;
-        }
-        Talk::Triggered { timeout, .. } => {
-            let found = format!("kind triggered with format {}", profile.format.name());
-            let expected = "triggered only with format scpi";
-            require(profile.format == Format::Scpi, "talk.kind", expected, found)?;
-            check_timeout(*timeout, &require)?;
-        }
-    }
-    if let Some(limit) = profile.overload_from {
-        let expected = "more than 1000, since diode readings lie below";
-        within("overload_from", expected, limit, 1000.0, f64::MAX)?;
-        let found = format!("a limit with format {}", profile.format.name());
-        require(profile.format == Format::Scpi, "overload_from", "a limit only with format scpi", found)?;
-    }
-    let is_line = profile.format == Format::Line;
-    let expected = "the table [line] with format line and only then";
-    let found = format!("format {}", profile.format.name());
-    require(profile.line.is_some() == is_line, "line", expected, found)?;
-    if let Some(Err((field, expected, found))) = profile.line.as_ref().map(LineFormat::check) {
-        require(false, field, expected, found)?;
-    }
-    if matches!(profile.format, Format::Es11 | Format::Es14) {
-        let port = &profile.port;
-        let fits = matches!(
-            (port.data_bits, port.parity),
-            (DataBits::Seven, Parity::Odd) | (DataBits::Eight, Parity::None)
-        );
-        let found = format!("{} bits, parity {:?}", u8::from(port.data_bits), port.parity);
-        require(fits, "port.parity", "7 bits with odd parity, or 8 bits without", found)?;
-    }
-    Ok(())
-}
-
-fn check_timeout(
-    timeout: Duration,
-    require: &dyn Fn(bool, &'static str, &'static str, String) -> Result<(), ProfileError>,
-) -> Result<(), ProfileError> {
-    require(
-        (Duration::from_millis(50)..=Duration::from_secs(60)).contains(&timeout),
-        "talk.timeout_ms",
-        "50 to 60000",
-        timeout.as_millis().to_string(),
-    )
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// The shipped profile with one line replaced, and what is said about it.
-    fn check(profile: &str, line: &str, replacement: &str) -> String {
-        let text = crate::meter::shipped(profile).unwrap().to_toml();
-        assert!(text.contains(line), "{line} is not in {text}");
-        let error = Profile::from_toml(&text.replacen(line, replacement, 1)).unwrap_err();
-        error.to_string()
-    }
-
-    #[test]
-    fn an_error_names_the_field_and_what_was_expected_and_found() {
-        for (profile, line, replacement, message) in [
-            (
-                "fs9721",
-                "readings_per_second = 3.0",
-                "readings_per_second = 0.0",
-                "timing.readings_per_second of meter profile fs9721: expected 0.05 to 10000, found 0",
-            ),
-            (
-                "fs9721",
-                "name = \"fs9721\"",
-                "name = \"My Meter\"",
-                "name of meter profile My Meter: expected lower-case letters, digits and dashes, found \"My Meter\"",
-            ),
-            (
-                "fs9721",
-                "agree = 2",
-                "agree = 1",
-                "timing.agree of meter profile fs9721: expected 2 to 100 readings, since one alone proves nothing, found 1",
-            ),
-            (
-                "es14",
-                "parity = \"odd\"",
-                "parity = \"even\"",
-                "port.parity of meter profile es14: expected 7 bits with odd parity, or 8 bits without, found 7 bits, parity Even",
-            ),
-            (
-                "fs9721",
-                "format = \"fs9721\"",
-                "format = \"line\"",
-                "line of meter profile fs9721: expected the table [line] with format line and only then, found format line",
-            ),
-            (
-                "text-lines",
-                "value_column = 2",
-                "value_column = 0",
-                "line.value_column of meter profile text-lines: expected a column from 1 to 64, found 0",
-            ),
-            (
-                "scpi-bench",
-                "amperes = 0.001",
-                "amperes = 1.0",
-                "diode.source.amperes of meter profile scpi-bench: expected more than 0 and at most 0.02 amperes, found 1",
-            ),
-        ] {
-            assert_eq!(check(profile, line, replacement), message);
-        }
-    }
 
     #[test]
     fn a_field_that_is_not_known_is_named() {
