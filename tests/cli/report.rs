@@ -145,3 +145,32 @@ fn a_study_finds_the_contact_that_scatters() {
     text.push_str(&format!("\n{}", short.text()));
     insta::assert_snapshot!(text);
 }
+
+/// A pin that reads OL at two of twelve seatings is what a study is made to find; an operator who reads 3 mV more is not
+/// told to clean contacts.
+#[test]
+fn a_study_names_lost_contacts_and_operators_who_differ() {
+    let place = Place::new();
+    let mut readings = String::from("board,operator,pin,reading\n");
+    for (seating, board, operator) in (0..12).map(|n| (n, n % 3, ["ann", "ben"][n / 3 % 2])) {
+        let wobble = [0.0, 0.0002][seating / 6];
+        let bias = if operator == "ben" { 0.003 } else { 0.0 };
+        let loose =
+            if seating == 4 || seating == 9 { "OL".to_owned() } else { format!("{:.4}", 0.61 + wobble) };
+        readings.push_str(&format!("{board},{operator},A1,OL\n{board},{operator},A2,{loose}\n"));
+        readings.push_str(&format!("{board},{operator},A3,{:.4}\n", 0.7 + wobble + bias));
+    }
+    place.file("study.csv", &readings);
+    let words = ["jig", "study", "evaluate", "--readings", "study.csv"];
+    let mut text = String::new();
+    for more in [&[][..], &["--format", "csv"]] {
+        let outcome = place.run(&[&words[..], more].concat());
+        assert_eq!(outcome.status, Some(1), "{}", outcome.text());
+        text.push_str(&outcome.text());
+    }
+    let json = place.run(&[&words[..], &["--format", "json"]].concat());
+    let json: serde_json::Value = serde_json::from_str(&json.stdout).unwrap();
+    let lost = serde_json::json!([{ "pin": "A2", "readings": 12, "overloads": 2, "unread": 0 }]);
+    assert_eq!((&json["lost_contact"], &json["fitness"]), (&lost, &"fails".into()));
+    insta::assert_snapshot!(text);
+}
