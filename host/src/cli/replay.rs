@@ -102,7 +102,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     }
 
     let readings = session.readings(&replayed.values);
-    let judgement = session.judge(&replayed.values).transpose().or_fail(ExitStatus::Configuration)?;
+    let judgement = session.judge(&replayed.values).transpose()?;
     let status =
         verdict::print(&session.header.connector, &readings, judgement.as_ref(), args.format, screen)?;
     let (connector, notes) = (&session.header.connector, &session.settings.repair);
