@@ -216,6 +216,12 @@ impl Fields {
         self.marks.is_empty()
     }
 
+    /// Whether all fields are empty, as in the lines of separators that spreadsheets write for empty rows.
+    #[must_use]
+    pub fn are_blank(&self) -> bool {
+        self.text.trim().is_empty()
+    }
+
     /// A field without the white space around it; empty if the line is shorter.
     #[must_use]
     pub fn get(&self, index: usize) -> &str {

@@ -94,9 +94,9 @@ fn show(title: &str, truly_faulty: usize, batch: &Batch, notices: &[Notice], con
     let (yields, share) = (summary.of_boards, summary.of_boards.now.unwrap());
     println!(
         "{title}: {BOARDS} boards, {truly_faulty} with faults; {} match, {} differ, {} inconclusive; yield {:.3} ({:.3} to {:.3}), truth {:.3}",
-        yields.matching,
-        yields.differing,
-        yields.inconclusive,
+        yields.count.matching,
+        yields.count.differing,
+        yields.count.inconclusive,
         share.value(),
         share.low,
         share.high,

@@ -239,3 +239,106 @@ fn a_switching_board_of_another_protocol_version() {
     assert_eq!(outcome.status, Some(76), "{text}");
     insta::assert_snapshot!(text);
 }
+
+/// A comparison in which no board was judged is no match.
+#[test]
+fn readings_without_a_board() {
+    let place = Place::new();
+    let mut text = compare(&place, SMALL, "board,pin,reading\n");
+    place.file("c.csv", SMALL);
+    let words = ["compare", "--connector", "c.csv", "--known-good", "good.csv", "--readings", "readings.csv"];
+    for more in [&["--format", "csv"][..], &["--format", "json", "--together"]] {
+        let outcome = place.run(&[&words[..], more].concat());
+        assert_eq!((outcome.status, outcome.stdout.as_str()), (Some(65), ""), "{}", outcome.text());
+    }
+    // What a spreadsheet writes for empty rows is no reading either.
+    text.push_str(&compare(&place, SMALL, "board;pin;reading\n;;\n;;\n"));
+    insta::assert_snapshot!(text);
+}
+
+/// The hint names an option that the command has, and of two rows of one pin neither is believed.
+#[test]
+fn bad_rows_of_known_good_boards() {
+    let place = Place::new();
+    place.file("c.csv", SMALL);
+    place.file("good.csv", &format!("{GOOD}G3,1,zero\nG3,2,0.544\nG3,3,0.611\nG3,3,0.300\n"));
+    let make = ["reference", "make", "--connector", "c.csv", "--known-good", "good.csv"];
+    let refused = place.run(&make);
+    assert_eq!(refused.status, Some(65), "{}", refused.text());
+    assert!(refused.stderr.contains("--keep-good-rows leaves bad rows out"), "{}", refused.text());
+    let made = place.run(&[&make[..], &["--keep-good-rows", "--output", "ref.toml"]].concat());
+    assert_eq!(made.status, Some(0), "{}", made.text());
+    let shown = place.run(&["reference", "show", "ref.toml"]);
+    let mut text = format!("{}\n{}", made.stderr, shown.stdout);
+    // A sweep takes known-good boards whole, and says nothing of an option that it does not have.
+    place.file("j5.toml", J5);
+    place.file("j5.csv", "board,pin,reading\nG1,A1,zero\n");
+    let sweep = ["sweep", "--practice", "--instant", "--connector", "j5.toml", "--known-good", "j5.csv"];
+    let sweep = place.run(&sweep);
+    assert_eq!(sweep.status, Some(65), "{}", sweep.text());
+    assert!(!sweep.stderr.contains("--keep-good-rows"), "{}", sweep.text());
+    // Few pins of many.
+    place.file("few.csv", "board,pin,reading\nG1,A1,0.000\nG1,A2,0.614\nG1,A3,0.598\n");
+    let few =
+        ["reference", "make", "--connector", "j5.toml", "--known-good", "few.csv", "--output", "few.toml"];
+    text.push_str(&format!("\n{}", place.run(&few).stderr));
+    insta::assert_snapshot!(text);
+}
+
+/// Connectors of one board often have pins of the same names: the name of the connector tells them apart.
+#[test]
+fn a_reference_of_another_connector() {
+    let place = Place::new();
+    place.file("J5.toml", J5);
+    place.file("J7.toml", &J5.replace("name = \"J5\"", "name = \"J7\""));
+    let words =
+        ["sweep", "--practice", "--instant", "--quiet", "--connector", "J5.toml", "--log", "good.jsonl"];
+    assert_eq!(place.run(&words).status, Some(0));
+    let table = "board,pin,reading\nG1,A1,0.000\nG1,A2,0.600\n";
+    place.file("good.csv", table);
+    let make = ["reference", "make", "--known-good", "good.csv"];
+    let made = place.run(&[&make[..], &["--connector", "J5.toml", "--output", "ref.toml"]].concat());
+    assert_eq!(made.status, Some(0), "{}", made.text());
+    let mut text = String::new();
+    for words in [
+        "compare --connector J7.toml --reference ref.toml --readings good.csv",
+        "sweep --practice --instant --connector J7.toml --reference ref.toml --log a.jsonl",
+        "reference extend --connector J7.toml --reference ref.toml --known-good good.csv",
+    ] {
+        let outcome = place.run(&words.split(' ').collect::<Vec<_>>());
+        assert_eq!(outcome.status, Some(78), "{}", outcome.text());
+        text.push_str(&format!("$ pintally {words}\n{}\n", outcome.text()));
+    }
+    assert!(!place.path().join("a.jsonl").exists(), "it is refused before the sweep");
+    // One that names none may be used for any.
+    let nameless = fs::read_to_string(place.path().join("ref.toml"))
+        .unwrap()
+        .replace("connector = \"J5\"", "connector = \"\"");
+    place.file("ref.toml", &nameless);
+    let words = "compare --connector J7.toml --reference ref.toml --readings good.csv";
+    let outcome = place.run(&words.split(' ').collect::<Vec<_>>());
+    assert!(matches!(outcome.status, Some(0 | 2)), "{}", outcome.text());
+    insta::assert_snapshot!(text);
+}
+
+/// With the leads exchanged the current takes other junctions: such a reference says nothing about a sweep.
+#[test]
+fn a_reference_taken_with_black_on_ground() {
+    let place = Place::new();
+    place.file("J5.toml", J5);
+    place.file("good.csv", "board,pin,reading\nG1,A1,0.000\nG1,A2,0.600\n");
+    let make = "reference make --connector J5.toml --known-good good.csv --black-on-ground --output ref.toml";
+    assert_eq!(place.run(&make.split(' ').collect::<Vec<_>>()).status, Some(0));
+    let sweep = "sweep --practice --instant --connector J5.toml --reference ref.toml --log a.jsonl";
+    let batch = "batch --practice --boards 1 --connector J5.toml --reference ref.toml --data d";
+    let mut text = String::new();
+    for words in [sweep, batch] {
+        let outcome = place.run(&words.split(' ').collect::<Vec<_>>());
+        assert_eq!(outcome.status, Some(78), "{}", outcome.text());
+        text.push_str(&outcome.text());
+    }
+    insta::assert_snapshot!(text);
+    let compare = "compare --connector J5.toml --reference ref.toml --readings good.csv";
+    let outcome = place.run(&compare.split(' ').collect::<Vec<_>>());
+    assert!(outcome.stderr.contains("black on ground: so must the readings be"), "{}", outcome.text());
+}

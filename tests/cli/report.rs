@@ -145,3 +145,74 @@ fn a_study_finds_the_contact_that_scatters() {
     text.push_str(&format!("\n{}", short.text()));
     insta::assert_snapshot!(text);
 }
+
+/// A pin that reads OL at two of twelve seatings is what a study is made to find; an operator who reads 3 mV more is not
+/// told to clean contacts.
+#[test]
+fn a_study_names_lost_contacts_and_operators_who_differ() {
+    let place = Place::new();
+    let mut readings = String::from("board,operator,pin,reading\n");
+    for (seating, board, operator) in (0..12).map(|n| (n, n % 3, ["ann", "ben"][n / 3 % 2])) {
+        let wobble = [0.0, 0.0002][seating / 6];
+        let bias = if operator == "ben" { 0.003 } else { 0.0 };
+        let loose =
+            if seating == 4 || seating == 9 { "OL".to_owned() } else { format!("{:.4}", 0.61 + wobble) };
+        readings.push_str(&format!("{board},{operator},A1,OL\n{board},{operator},A2,{loose}\n"));
+        readings.push_str(&format!("{board},{operator},A3,{:.4}\n", 0.7 + wobble + bias));
+    }
+    place.file("study.csv", &readings);
+    let words = ["jig", "study", "evaluate", "--readings", "study.csv"];
+    let mut text = String::new();
+    for more in [&[][..], &["--format", "csv"]] {
+        let outcome = place.run(&[&words[..], more].concat());
+        assert_eq!(outcome.status, Some(1), "{}", outcome.text());
+        text.push_str(&outcome.text());
+    }
+    let json = place.run(&[&words[..], &["--format", "json"]].concat());
+    let json: serde_json::Value = serde_json::from_str(&json.stdout).unwrap();
+    let lost = serde_json::json!([{ "pin": "A2", "readings": 12, "overloads": 2, "unread": 0 }]);
+    assert_eq!((&json["lost_contact"], &json["fitness"]), (&lost, &"fails".into()));
+    insta::assert_snapshot!(text);
+}
+
+/// A board that was seated wrongly is in no yield, of the live batch or of its report, and is not forgotten either.
+#[test]
+fn misplaced_boards_are_counted_apart_and_alike_everywhere() {
+    let place = Place::new();
+    for (board, more) in [("T1", &[][..]), ("T2", &["--fault", "placement:turned"])] {
+        let log = format!("{board}.jsonl");
+        let words = ["sweep", "--practice", "--instant", "--quiet", "--seed", "3", "--board", board];
+        let outcome = place.run(&[&words[..], &["--log", &log], more].concat());
+        assert_eq!(outcome.status, Some(i32::from(board == "T2")), "{}", outcome.text());
+    }
+    let report = |format| place.run(&["report", "T1.jsonl", "T2.jsonl", "--format", format]);
+    let markdown = report("markdown");
+    // Nothing is known of the pins of T2.
+    assert_eq!(markdown.status, Some(2), "{}", markdown.text());
+    for line in ["# Batch of 2 boards, connector J5", "- **100.0 %** match now: 1 of 1"] {
+        assert!(markdown.stdout.contains(line), "{line}: {}", markdown.text());
+    }
+    let told =
+        "- 1 matches, 0 differ, 1 misplaced; what was misplaced is in no share until it is swept again";
+    assert!(markdown.stdout.contains(told), "{}", markdown.text());
+    let html = report("html");
+    assert_eq!(html.status, Some(2));
+    assert!(html.stdout.contains("1 seated wrongly") && html.stdout.contains(", 1 of 1"));
+    let json: serde_json::Value = serde_json::from_str(&report("json").stdout).unwrap();
+    let yields = &json["batches"][0]["yield"];
+    assert_eq!((&yields["boards"], &yields["misplaced"]), (&1.into(), &1.into()), "{yields}");
+
+    // A later sweep that is seated wrongly takes nothing back that is known.
+    let words = ["sweep", "--practice", "--instant", "--quiet", "--seed", "3", "--board", "T1"];
+    let again = place.run(&[&words[..], &["--fault", "placement:turned", "--log", "again.jsonl"]].concat());
+    assert_eq!(again.status, Some(1));
+    let both = place.run(&["report", "T1.jsonl", "again.jsonl", "--format", "markdown"]);
+    assert_eq!(both.status, Some(0), "{}", both.text());
+
+    let batch = ["batch", "--practice", "--boards", "2", "--faulty", "0", "--data", "d", "--seed", "1"];
+    let live = place.run(&[&batch[..], &["--fault", "placement:turned"]].concat());
+    assert_eq!(live.status, Some(2), "{}", live.text());
+    assert!(live.stderr.contains("2 boards: 0 match, 0 differ, 2 misplaced\n"), "{}", live.text());
+    let truth = "practice: of 0 sound boards 0 match; of 0 boards with faults 0 do not match; 2 misplaced or not judged";
+    assert!(live.stderr.contains(truth), "{}", live.text());
+}

@@ -26,4 +26,4 @@ mod watch;
 pub use entry::{Entry, Fault, Outcome, PinEntry, PinState};
 pub use notice::{Chart, Common, Notice, Suspicion};
 pub use overview::{Batch, Drift, Stated, Summary, Tuning};
-pub use tally::{ByKind, ByPin, Yield};
+pub use tally::{ByKind, ByPin, Count, Yield};

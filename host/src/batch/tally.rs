@@ -1,6 +1,9 @@
 //! How a batch goes: yield, and where and what the faults are.
 
-use std::collections::{HashMap, HashSet};
+use std::{
+    collections::{HashMap, HashSet},
+    fmt,
+};
 
 use super::{Entry, Outcome};
 use crate::{
@@ -11,25 +14,75 @@ use crate::{
 /// Confidence of the interval beside a yield.
 const CONFIDENCE: f64 = 0.95;
 
+/// Boards by what was last said of each. The same for a batch that goes on and for the report of one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Count {
+    /// All their pins match.
+    pub matching: usize,
+    /// Some pins differ.
+    pub differing: usize,
+    /// Judged, with no result: near a limit, or not read.
+    pub inconclusive: usize,
+    /// Seated wrongly and never swept again: nothing is known of their pins.
+    pub misplaced: usize,
+    /// Without a judgement: no reference, or a sweep that did not reach its end.
+    pub unjudged: usize,
+}
+
 /// How many boards match.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Yield {
-    /// Boards, each once.
-    pub boards: usize,
+    /// Boards, each once, by their last sweep that was seated right.
+    pub count: Count,
     /// Sweeps of them.
     pub sweeps: usize,
-    /// Boards that match now, by their last sweep.
-    pub matching: usize,
-    /// Boards that differ now.
-    pub differing: usize,
-    /// Boards that are inconclusive now.
-    pub inconclusive: usize,
-    /// Boards that were seated wrongly and never swept again: they are in none of the other numbers.
-    pub misplaced: usize,
-    /// Share that matches now, with its interval of 95 % by Wilson; `None` without boards.
+    /// Share that matches now, of the boards that were judged, with its interval of 95 % by Wilson; `None` without any.
     pub now: Option<Share>,
     /// Share that matched at the first sweep.
     pub at_first: Option<Share>,
+}
+
+impl Count {
+    /// Boards whose pins were judged: a yield is a share of these.
+    #[must_use]
+    pub const fn judged(&self) -> usize {
+        self.matching + self.differing + self.inconclusive
+    }
+
+    /// All boards.
+    #[must_use]
+    pub const fn all(&self) -> usize {
+        self.judged() + self.misplaced + self.unjudged
+    }
+
+    /// The share of the judged boards that match, with its interval of 95 % by Wilson; `None` without any.
+    #[must_use]
+    pub fn share(&self) -> Option<Share> {
+        self.share_of(self.matching)
+    }
+
+    fn share_of(&self, hits: usize) -> Option<Share> {
+        wilson(hits as u64, self.judged() as u64, CONFIDENCE)
+    }
+}
+
+/// `3 match, 1 differs, 1 misplaced`: what matches and differs always, the rest where there is some.
+impl fmt::Display for Count {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let match_ = if self.matching == 1 { "matches" } else { "match" };
+        let differ = if self.differing == 1 { "differs" } else { "differ" };
+        write!(f, "{} {match_}, {} {differ}", self.matching, self.differing)?;
+        for (count, what) in [
+            (self.inconclusive, "inconclusive"),
+            (self.misplaced, "misplaced"),
+            (self.unjudged, "not judged"),
+        ] {
+            if count > 0 {
+                write!(f, ", {count} {what}")?;
+            }
+        }
+        Ok(())
+    }
 }
 
 /// How often one pin was at fault.
@@ -66,8 +119,10 @@ impl Tally {
     pub(super) fn take(&mut self, entry: &Entry) -> bool {
         self.sweeps += 1;
         // A board that was seated wrongly is swept again: that sweep is the one that counts.
-        if entry.placement.is_some() && !self.boards.contains_key(&entry.board) {
-            self.misplaced.insert(entry.board.clone());
+        if entry.placement.is_some() {
+            if !self.boards.contains_key(&entry.board) {
+                self.misplaced.insert(entry.board.clone());
+            }
             return false;
         }
         self.misplaced.remove(&entry.board);
@@ -100,19 +155,14 @@ impl Tally {
     pub(super) fn of_boards(&self) -> Yield {
         let count = |outcome| self.boards.values().filter(|(_, last)| *last == outcome).count();
         let first = self.boards.values().filter(|(first, _)| *first == Outcome::Matches).count();
-        let boards = self.boards.len();
-        let share = |hits: usize| wilson(hits as u64, boards as u64, CONFIDENCE);
-        let matching = count(Outcome::Matches);
-        Yield {
-            boards,
-            sweeps: self.sweeps,
-            matching,
+        let count = Count {
+            matching: count(Outcome::Matches),
             differing: count(Outcome::Differs),
             inconclusive: count(Outcome::Inconclusive),
             misplaced: self.misplaced.len(),
-            now: share(matching),
-            at_first: share(first),
-        }
+            unjudged: 0,
+        };
+        Yield { count, sweeps: self.sweeps, now: count.share(), at_first: count.share_of(first) }
     }
 
     /// Pins with faults, the most frequent first.

@@ -4,14 +4,17 @@ use std::path::PathBuf;
 
 use clap::{Args as Arguments, ValueEnum};
 
-use super::{Screen, inputs, options};
+use super::{
+    Screen,
+    inputs::{self, Rows},
+    options,
+};
 use crate::{
     compare::{Assumptions, Batch, Engine, Verdict},
     connector::Connector,
     exit_status::ExitStatus,
     failure::Failure,
-    readings::csv::Strictness,
-    reference::{Conditions, Reference, learn},
+    reference::{Conditions, Polarity, Reference, learn},
     report,
     units::Amperes,
 };
@@ -46,9 +49,8 @@ pub(super) struct Args {
     /// List every pin in JSON
     #[arg(long)]
     pins: bool,
-    /// Leave bad rows out instead of stopping at the first
-    #[arg(long)]
-    keep_good_rows: bool,
+    #[command(flatten)]
+    rows: Rows,
     #[command(flatten)]
     assumptions: options::Assumptions,
 }
@@ -66,77 +68,75 @@ enum Format {
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let connector = inputs::connector(&args.connector)?;
-    let strictness = if args.keep_good_rows { Strictness::KeepGoodRows } else { Strictness::StopAtBadRow };
-    let reference = reference(args, &connector, strictness, screen)?;
-    for odd in &reference.odd {
-        let pins: Vec<&str> = odd.pins.iter().map(|pin| pin.name.as_str()).collect();
-        screen.tell(&format!(
-            "warning: known-good board {} stands apart from the others at pin {}",
-            odd.board,
-            pins.join(", ")
-        ));
+    let reference = reference(args, &connector, screen)?;
+    let mut engine = Engine::new(&connector, &reference, &assumptions(args)?)?;
+    inputs::warn_of_known_good(&reference, screen);
+    if reference.conditions.polarity == Polarity::BlackOnGround {
+        screen.tell("note: the reference was taken with black on ground: so must the readings be");
     }
-    let mut engine = Engine::new(&connector, &reference, &assumptions(args)?).map_err(|error| {
-        Failure::new(ExitStatus::Configuration, error).hint("make a reference for this connector")
-    })?;
     if args.together {
         let mut batch = Batch::default();
-        for board in inputs::boards(&args.readings, &connector, strictness)? {
-            let board = board.map_err(|error| inputs::bad_row(&args.readings, error))?;
+        for board in inputs::boards(&args.readings, &connector, Some(args.rows))? {
+            let board = board.map_err(|error| inputs::bad_row(&args.readings, error, Some(args.rows)))?;
             engine.observe(&mut batch, &board);
         }
         engine = engine.together(&batch);
     }
-    judge_all(args, &connector, &engine, strictness, screen)
+    judge_all(args, &connector, &engine, screen)
 }
 
 fn judge_all(
     args: &Args,
     connector: &Connector,
     engine: &Engine,
-    strictness: Strictness,
     screen: &mut Screen,
 ) -> Result<ExitStatus, Failure> {
     let repaired = inputs::pins("--repaired", &args.repaired, connector)?;
     let mut status = ExitStatus::Matches;
-    let mut boards = inputs::boards(&args.readings, connector, strictness)?;
+    let mut boards = inputs::boards(&args.readings, connector, Some(args.rows))?;
     let mut first = true;
-    if args.format == Format::Csv {
-        screen.line(report::CSV_HEADER)?;
-    }
     while let Some(board) = boards.next() {
-        let board = board.map_err(|error| inputs::bad_row(&args.readings, error))?;
+        let board = board.map_err(|error| inputs::bad_row(&args.readings, error, Some(args.rows)))?;
         inputs::warn(&args.readings, &mut boards, screen);
         let mut judgement = engine.judge(&board);
         judgement.put_first(&repaired);
+        let is_first = std::mem::take(&mut first);
         match args.format {
             Format::Text => {
-                if !std::mem::take(&mut first) {
+                if !is_first {
                     screen.line("")?;
                 }
                 screen.line(report::text(connector, &judgement).trim_end())?;
             }
             Format::Json => screen.line(&report::json(connector, &judgement, args.pins))?,
-            Format::Csv => screen.line(report::csv(connector, &judgement).trim_end())?,
+            Format::Csv => {
+                if is_first {
+                    screen.line(report::CSV_HEADER)?;
+                }
+                screen.line(report::csv(connector, &judgement).trim_end())?;
+            }
         }
         status = worse(status, &judgement.verdict);
     }
     inputs::warn(&args.readings, &mut boards, screen);
     inputs::warn_of_more(&args.readings, &boards, screen);
     screen.flush()?;
+    if first {
+        // No board that differs is not the same as boards that match.
+        return Err(Failure::new(
+            ExitStatus::Data,
+            format!("expected readings of at least one board in {}, found none", args.readings.display()),
+        )
+        .hint("one row a pin under the line board,pin,reading: T-1042,A1,0.318"));
+    }
     Ok(status)
 }
 
-fn reference(
-    args: &Args,
-    connector: &Connector,
-    strictness: Strictness,
-    screen: &mut Screen,
-) -> Result<Reference, Failure> {
+fn reference(args: &Args, connector: &Connector, screen: &mut Screen) -> Result<Reference, Failure> {
     match (&args.reference, &args.known_good) {
         (Some(path), _) => inputs::reference(path),
         (None, Some(path)) => {
-            let boards = inputs::all_boards(path, connector, strictness, screen)?;
+            let boards = inputs::all_boards(path, connector, Some(args.rows), screen)?;
             learn(connector, &boards, Conditions::default()).map_err(|error| {
                 Failure::new(ExitStatus::Data, error).hint("give at least one known-good board")
             })

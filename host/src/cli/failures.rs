@@ -6,6 +6,7 @@ use crate::{
     history::HistoryError,
     port::PortError,
     practice::serve::ServeError,
+    reference::Unfitting,
     session::ZeroError,
     sweep::{LagError, SweepError},
 };
@@ -47,5 +48,12 @@ impl From<SweepError> for Failure {
 impl From<LagError> for Failure {
     fn from(error: LagError) -> Self {
         Self { status: error.exit_status(), hints: error.hints(), error: error.into() }
+    }
+}
+
+impl From<Unfitting> for Failure {
+    fn from(error: Unfitting) -> Self {
+        let hint = error.hint();
+        Self::new(ExitStatus::Configuration, error).hint(hint)
     }
 }

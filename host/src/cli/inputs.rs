@@ -6,6 +6,8 @@ use std::{
     path::Path,
 };
 
+use clap::Args as Arguments;
+
 use crate::{
     connector::{self, Connector, PinName, Wiring},
     exit_status::ExitStatus,
@@ -14,7 +16,7 @@ use crate::{
     meter::{self, Profile},
     readings::{
         BoardReadings,
-        csv::{Boards, RowError, Strictness},
+        csv::{Boards, RowError, RowProblem, Strictness},
     },
     record::SweepRecord,
     reference::Reference,
@@ -49,33 +51,92 @@ pub(super) fn connector_and_wiring(
     Ok((connector, wiring))
 }
 
-/// Opens a table of readings; boards come out one at a time.
+/// What to do about rows that cannot be used.
+#[derive(Debug, Clone, Copy, Arguments)]
+pub(super) struct Rows {
+    /// Leave bad rows out instead of stopping at the first
+    #[arg(long)]
+    keep_good_rows: bool,
+}
+
+impl Rows {
+    pub(super) const fn strictness(self) -> Strictness {
+        if self.keep_good_rows { Strictness::KeepGoodRows } else { Strictness::StopAtBadRow }
+    }
+}
+
+/// Opens a table of readings; boards come out one at a time. A command without [`Rows`] stops at the first bad row.
 pub(super) fn boards<'c>(
     path: &Path,
     connector: &'c Connector,
-    strictness: Strictness,
+    rows: Option<Rows>,
 ) -> Result<Boards<'c, BufReader<File>>, Failure> {
     let file = File::open(path).map_err(|error| missing(path, error))?;
+    let strictness = rows.map_or(Strictness::StopAtBadRow, Rows::strictness);
     Boards::new(BufReader::with_capacity(1 << 16, file), connector, strictness)
-        .map_err(|error| bad_row(path, error))
+        // Without its columns no row of the table is good.
+        .map_err(|error| bad_row(path, error, None))
 }
 
 /// Reads all boards of a table.
 pub(super) fn all_boards(
     path: &Path,
     connector: &Connector,
-    strictness: Strictness,
+    rows: Option<Rows>,
     screen: &mut Screen,
 ) -> Result<Vec<BoardReadings>, Failure> {
-    let mut table = boards(path, connector, strictness)?;
+    let mut table = boards(path, connector, rows)?;
     let mut all = Vec::new();
     while let Some(board) = table.next() {
-        all.push(board.map_err(|error| bad_row(path, error))?);
+        all.push(board.map_err(|error| bad_row(path, error, rows))?);
         warn(path, &mut table, screen);
     }
     warn(path, &mut table, screen);
     warn_of_more(path, &table, screen);
     Ok(all)
+}
+
+/// Warns of what known-good boards do not tell, and of boards among them that stand apart.
+pub(super) fn warn_of_known_good(reference: &Reference, screen: &mut Screen) {
+    let unread: Vec<&str> = reference
+        .pins
+        .iter()
+        .filter(|pin| pin.count == 0 && pin.overloads == 0)
+        .map(|pin| pin.name.as_str())
+        .collect();
+    if !unread.is_empty() {
+        screen.tell(&format!(
+            "warning: no known-good board was read at {} of {} pins, which cannot be judged: {}",
+            unread.len(),
+            reference.pins.len(),
+            first_few(&unread)
+        ));
+    }
+    for odd in &reference.odd {
+        for pin in &odd.pins {
+            screen.tell(&format!(
+                "warning: known-good board {} reads {} at pin {} where the others read {}; check that it is good",
+                odd.board, pin.seen, pin.name, pin.others
+            ));
+        }
+    }
+}
+
+/// Names that are listed before it is said how many more there are.
+const MOST_NAMED: usize = 8;
+
+fn first_few(names: &[&str]) -> String {
+    match names.get(..MOST_NAMED) {
+        Some(few) if names.len() > MOST_NAMED => {
+            format!("{} and {} more", few.join(", "), names.len() - MOST_NAMED)
+        }
+        _ => names.join(", "),
+    }
+}
+
+/// `pin A1`, or `pins A1, A2`.
+pub(super) fn pin_list(names: &[&str]) -> String {
+    format!("pin{} {}", if names.len() == 1 { "" } else { "s" }, names.join(", "))
 }
 
 /// Reads a reference file.
@@ -92,7 +153,11 @@ pub(super) fn reference(path: &Path) -> Result<Reference, Failure> {
 /// Tells which rows were left out.
 pub(super) fn warn(path: &Path, table: &mut Boards<'_, BufReader<File>>, screen: &mut Screen) {
     for warning in table.take_warnings() {
-        screen.tell(&format!("warning: {} {warning}; the row is left out", path.display()));
+        let rows = match warning.problem {
+            RowProblem::PinTwice { .. } => "both rows are",
+            _ => "the row is",
+        };
+        screen.tell(&format!("warning: {} {warning}; {rows} left out", path.display()));
     }
 }
 
@@ -112,14 +177,19 @@ fn hinted(failure: Failure, hint: Option<&str>) -> Failure {
 }
 
 /// A row of a table that ends the command.
-pub(super) fn bad_row(path: &Path, error: RowError) -> Failure {
+pub(super) fn bad_row(path: &Path, error: RowError, rows: Option<Rows>) -> Failure {
     let hint = error.hint();
     let mut failure = Failure::new(
         ExitStatus::Data,
         About { what: "cannot use readings", name: path.display().to_string(), source: Box::new(error) },
     );
     failure.hints.extend(hint);
-    failure.hint("--keep-good-rows leaves bad rows out and tells which")
+    match rows {
+        Some(Rows { keep_good_rows: false }) => {
+            failure.hint("--keep-good-rows leaves bad rows out and tells which")
+        }
+        _ => failure,
+    }
 }
 
 /// Reads a wiring file.

@@ -11,7 +11,7 @@ use crate::{
     compare::Judgement,
     connector::{PinName, Role},
     exit_status::ExitStatus,
-    failure::{Failure, OrFail},
+    failure::Failure,
     history::History,
     log::{Confirmation, Ending, Header, LogEvent},
     meter::PortSettings,
@@ -230,7 +230,7 @@ pub(super) fn conclude(
     screen: &mut Screen,
 ) -> Result<Judged, Failure> {
     let readings = session.readings(shown);
-    let judgement = session.judge(shown).transpose().or_fail(ExitStatus::Configuration)?;
+    let judgement = session.judge(shown).transpose()?;
     if let Some(judgement) = &judgement {
         let text = crate::report::json(&session.header.connector, judgement, false);
         // Our own JSON, so it parses; if not, the log keeps the text.

@@ -12,7 +12,6 @@ use crate::{
     failure::{Failure, OrFail},
     fingerprint::Fingerprint,
     log::ReferenceSource,
-    readings::csv::Strictness,
     reference::{Conditions, Reference, learn},
     units::Volts,
 };
@@ -26,10 +25,16 @@ pub(super) fn reference(
     screen: &mut Screen,
 ) -> Result<Option<ReferenceSource>, Failure> {
     let (reference, path): (Reference, Option<&Path>) = match (reference, known_good, emulation) {
-        (Some(path), _, _) => (inputs::reference(path)?, Some(path)),
+        (Some(path), _, _) => {
+            let reference = inputs::reference(path)?;
+            // Before the board is touched, not when all pins are read.
+            reference.fits_sweep(connector)?;
+            (reference, Some(path))
+        }
         (None, Some(path), _) => {
-            let boards = inputs::all_boards(path, connector, Strictness::StopAtBadRow, screen)?;
+            let boards = inputs::all_boards(path, connector, None, screen)?;
             let learned = learn(connector, &boards, Conditions::default()).or_fail(ExitStatus::Data)?;
+            inputs::warn_of_known_good(&learned, screen);
             (learned, Some(path))
         }
         (None, None, Some(emulation)) => (emulation.reference()?, None),

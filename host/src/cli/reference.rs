@@ -5,14 +5,14 @@ use std::{fmt::Write as _, path::PathBuf};
 use clap::{Args as Arguments, Subcommand};
 
 use super::{
-    Screen, inputs,
+    Screen,
+    inputs::{self, Rows},
     output::{self, Output, Overwrite},
 };
 use crate::{
     connector::Connector,
     exit_status::ExitStatus,
     failure::Failure,
-    readings::csv::Strictness,
     reference::{Conditions, Polarity, Reference, learn},
     statistics::tolerance_factor,
     units::{Amperes, Kelvin, Volts},
@@ -43,6 +43,8 @@ struct Make {
     /// Readings of known-good boards, CSV with board,pin,reading
     #[arg(long, value_name = "FILE")]
     known_good: PathBuf,
+    #[command(flatten)]
+    rows: Rows,
     /// Where to write the reference; standard output if left out
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
@@ -57,7 +59,8 @@ struct Make {
     /// Highest voltage that the meter shows before OL
     #[arg(long, value_name = "VOLTS")]
     compliance: Option<f64>,
-    /// Black lead on ground and red on the pins
+    /// The readings were taken with the black lead on ground and red on the pins; `compare` takes such a reference, a
+    /// sweep refuses it, since sweeps have red on ground
     #[arg(long)]
     black_on_ground: bool,
     /// Temperature of the boards, in degrees Celsius
@@ -82,6 +85,8 @@ struct Extend {
     /// Readings of further known-good boards, taken under the same conditions
     #[arg(long, value_name = "FILE")]
     known_good: PathBuf,
+    #[command(flatten)]
+    rows: Rows,
     /// Where to write the extended reference; over the old one if left out
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
@@ -104,10 +109,10 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
             let output = make.output.as_deref();
             let output = output.map(|path| Output::new(path, make.overwrite, &read)).transpose()?;
             let connector = inputs::connector(&make.connector)?;
-            let boards = inputs::all_boards(&make.known_good, &connector, Strictness::StopAtBadRow, screen)?;
+            let boards = inputs::all_boards(&make.known_good, &connector, Some(make.rows), screen)?;
             let reference = learn(&connector, &boards, conditions(make)?)
                 .map_err(|error| Failure::new(ExitStatus::Data, error))?;
-            tell_odd(&reference, screen);
+            inputs::warn_of_known_good(&reference, screen);
             write(&reference, output.as_ref(), screen)
         }
         Action::Extend(extend) => {
@@ -120,9 +125,9 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
             };
             let connector = inputs::connector(&extend.connector)?;
             let reference = inputs::reference(&extend.reference)?;
-            let more = inputs::all_boards(&extend.known_good, &connector, Strictness::StopAtBadRow, screen)?;
+            let more = inputs::all_boards(&extend.known_good, &connector, Some(extend.rows), screen)?;
             let reference = extended(&connector, reference, more)?;
-            tell_odd(&reference, screen);
+            inputs::warn_of_known_good(&reference, screen);
             write(&reference, Some(&output), screen)
         }
         Action::Show(show) => {
@@ -139,7 +144,7 @@ fn extended(
     reference: Reference,
     more: Vec<crate::readings::BoardReadings>,
 ) -> Result<Reference, Failure> {
-    reference.fits(connector).map_err(|error| Failure::new(ExitStatus::Configuration, error))?;
+    reference.fits(connector)?;
     let mut boards = reference.boards;
     boards.extend(more);
     learn(connector, &boards, reference.conditions).map_err(|error| {
@@ -165,17 +170,6 @@ fn conditions(make: &Make) -> Result<Conditions, Failure> {
         date: make.date.clone(),
         note: make.note.clone(),
     })
-}
-
-fn tell_odd(reference: &Reference, screen: &mut Screen) {
-    for odd in &reference.odd {
-        for pin in &odd.pins {
-            screen.tell(&format!(
-                "warning: known-good board {} reads {} at pin {} where the others read {}; check that it is good",
-                odd.board, pin.seen, pin.name, pin.others
-            ));
-        }
-    }
 }
 
 fn write(
@@ -224,7 +218,7 @@ fn shown(reference: &Reference) -> String {
     }
     for odd in &reference.odd {
         let pins: Vec<&str> = odd.pins.iter().map(|pin| pin.name.as_str()).collect();
-        let _ = writeln!(out, "  ! board {} stands apart at pin {}", odd.board, pins.join(", "));
+        let _ = writeln!(out, "  ! board {} stands apart at {}", odd.board, inputs::pin_list(&pins));
     }
     // What so many boards are worth: the exact factor of ISO 16269-6, without moderation.
     let boards = reference.boards.len();

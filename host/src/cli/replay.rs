@@ -145,7 +145,7 @@ fn judge(
 ) -> Result<ExitStatus, Failure> {
     let (connector, notes) = (&session.header.connector, &session.settings.repair);
     let readings = session.readings(&replayed.values);
-    let judgement = session.judge(&replayed.values).transpose().or_fail(ExitStatus::Configuration)?;
+    let judgement = session.judge(&replayed.values).transpose()?;
     let status = verdict::print(connector, &readings, judgement.as_ref(), format, screen)?;
     verdict::print_repair(connector, notes, &readings, judgement.as_ref(), format, screen)?;
     if let Some(text) = verdict::unsettled(connector, &replayed.values) {

@@ -41,6 +41,7 @@ pub fn from_csv(name: &str, text: &str) -> Result<Connector, ConnectorError> {
                 let columns = columns(&fields, row).map_err(|problem| at(Some(line), None, problem))?;
                 header = Some((separator, columns));
             }
+            Some(_) if fields.are_blank() => {}
             Some((_, columns)) => {
                 drawn.push((
                     Some(line),

@@ -26,7 +26,7 @@ pub const MOST_WARNINGS: usize = 1000;
 pub enum Strictness {
     /// The first bad row ends the table.
     StopAtBadRow,
-    /// Bad rows are left out and kept as warnings; their pins have no reading.
+    /// Bad rows are left out and kept as warnings; their pins have no reading. Of two rows of one pin neither is kept.
     KeepGoodRows,
 }
 
@@ -114,6 +114,9 @@ impl<'c, R: Read> Boards<'c, R> {
             RowError { line, column, problem: error.into() }
         })?;
         let fields = &self.fields;
+        if fields.are_blank() {
+            return Ok(());
+        }
         let at = |index, problem| RowError { line, column: fields.column(index), problem };
         let Table { board, pin, reading, columns, .. } = self.table;
         if fields.len() != columns {
@@ -216,7 +219,8 @@ impl Current {
         Self { readings, lines: vec![0; pins] }
     }
 
-    /// Keeps a reading, or tells on which line the pin already has one.
+    /// Keeps a reading, or tells on which line the pin already has one. Nobody knows which of two is right, so that neither
+    /// is kept.
     fn set(&mut self, index: usize, value: PinValue, line: u64) -> Result<(), u64> {
         match self.lines[index] {
             0 => {
@@ -224,7 +228,10 @@ impl Current {
                 self.readings.values[index] = value;
                 Ok(())
             }
-            first => Err(first),
+            first => {
+                self.readings.values[index] = PinValue::Unread(Unread::NotListed);
+                Err(first)
+            }
         }
     }
 }
@@ -325,6 +332,26 @@ mod tests {
         );
         let lines: Vec<_> = errors.iter().map(|error| error.split(',').next().unwrap()).collect();
         assert_eq!(lines, ["line 3", "line 4", "line 5", "line 7", "line 8"]);
+    }
+
+    #[test]
+    fn two_rows_of_one_pin_are_both_left_out() {
+        let text = "board,pin,reading\nT1,1,0.1\nT1,2,0.2\nT1,1,0.4\nT1,1,0.4\n";
+        let (good, errors) = read(text, Strictness::KeepGoodRows);
+        assert_eq!(good, [board("T1", [NOT_LISTED, volts(0.2), NOT_LISTED])]);
+        assert_eq!(errors.len(), 2);
+    }
+
+    /// What spreadsheets write for empty rows.
+    #[test]
+    fn rows_without_any_text_are_passed_over() {
+        for text in [
+            "board;pin;reading\n;;\nT1;1;0,1\n ; ;\nT1;2;0,2\n;;\n",
+            "board,pin,reading\n,,,,\nT1,1,0.1\n\"\",,\"\"\nT1,2,0.2\n",
+        ] {
+            let expected = vec![board("T1", [volts(0.1), volts(0.2), NOT_LISTED])];
+            assert_eq!(read(text, Strictness::StopAtBadRow), (expected, vec![]), "{text}");
+        }
     }
 
     #[test]

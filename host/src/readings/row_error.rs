@@ -62,7 +62,9 @@ impl RowError {
                 Some("sort the table by board, or give the second board a name of its own".to_owned())
             }
             RowProblem::UnknownPin { alike: Some(alike), .. } => Some(format!("did you mean pin {alike}?")),
-            RowProblem::PinTwice { .. } => Some("keep the row that was measured last".to_owned()),
+            RowProblem::PinTwice { .. } => {
+                Some("measure the pin again, or keep the row that is known to be right".to_owned())
+            }
             RowProblem::Reading(error) => Some(error.hint()),
             RowProblem::Line(LineError::NotUtf8) => Some("save the table as CSV in UTF-8".to_owned()),
             _ => None,

@@ -8,6 +8,7 @@ mod stored;
 
 use crate::{
     connector::{Connector, PinName, Role},
+    label,
     readings::{BoardReadings, PinValue},
     units::{Amperes, Kelvin, Volts},
 };
@@ -100,6 +101,17 @@ pub struct OddPin {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum Unfitting {
+    /// It was made for another connector, which may well have pins of the same names.
+    #[error("expected a reference for connector {connector}, found one for {}", label::Found(found))]
+    OtherConnector {
+        /// Name of the connector that was asked for.
+        connector: String,
+        /// Name of the connector that the reference speaks of.
+        found: String,
+    },
+    /// It was taken with the other lead on ground, which drives current through other junctions.
+    #[error("expected a reference taken with the red lead on ground, found one taken with black on ground")]
+    OtherPolarity,
     /// The lists of pins differ.
     #[error(
         "expected a reference for the pins of connector {connector}, found one that differs at pin {pin}"
@@ -120,6 +132,25 @@ pub enum Unfitting {
         /// The reference's number of pins.
         found: usize,
     },
+}
+
+impl Unfitting {
+    /// What to do about it.
+    #[must_use]
+    pub const fn hint(&self) -> &'static str {
+        match self {
+            Self::OtherConnector { .. } => {
+                "name the reference of this connector, or make one: pintally reference make; if only the name has changed, \
+                 change it in the reference too (connector = ...)"
+            }
+            Self::OtherPolarity => {
+                "read the known-good boards with red on ground and black on the pins, and make the reference again"
+            }
+            Self::OtherPin { .. } | Self::OtherCount { .. } => {
+                "make a reference for this connector: pintally reference make"
+            }
+        }
+    }
 }
 
 impl Reference {
@@ -154,11 +185,30 @@ impl Reference {
         reference
     }
 
-    /// Checks that the reference speaks of the pins of this connector.
+    /// Checks that a sweep of this connector may be judged by the reference: it speaks of its pins, and was taken as sweeps
+    /// are, with red on ground.
     ///
     /// # Errors
-    /// [`Unfitting`], which names the first pin that differs.
+    /// [`Unfitting`], as from [`Reference::fits`], or for its polarity.
+    pub fn fits_sweep(&self, connector: &Connector) -> Result<(), Unfitting> {
+        self.fits(connector)?;
+        match self.conditions.polarity {
+            Polarity::RedOnGround => Ok(()),
+            Polarity::BlackOnGround => Err(Unfitting::OtherPolarity),
+        }
+    }
+
+    /// Checks that the reference speaks of this connector and its pins. One that names no connector may speak of any.
+    ///
+    /// # Errors
+    /// [`Unfitting`], which names the other connector or the first pin that differs.
     pub fn fits(&self, connector: &Connector) -> Result<(), Unfitting> {
+        if !self.connector.is_empty() && self.connector != connector.name {
+            return Err(Unfitting::OtherConnector {
+                connector: connector.name.clone(),
+                found: self.connector.clone(),
+            });
+        }
         if self.pins.len() != connector.pins.len() {
             return Err(Unfitting::OtherCount {
                 connector: connector.name.clone(),

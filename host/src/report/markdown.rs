@@ -181,11 +181,17 @@ fn batch(out: &mut String, page: &BatchPage) {
     let _ = writeln!(
         out,
         "# Batch of {}, connector {}\n",
-        words::count(boards.boards, "board"),
+        words::count(boards.count.all(), "board"),
         escaped(&page.connector.name)
     );
     list(out, "", &page.cautions);
     let _ = writeln!(out, "{} on {}.\n", words::count(boards.sweeps, "sweep"), escaped(&page.jig));
+    let again = if boards.count.misplaced > 0 {
+        "; what was misplaced is in no share until it is swept again"
+    } else {
+        ""
+    };
+    let _ = writeln!(out, "- {}{again}", boards.count);
     for (what, share) in [("match now", boards.now), ("matched at their first sweep", boards.at_first)] {
         if let Some(share) = share {
             let _ = writeln!(

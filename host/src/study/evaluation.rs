@@ -48,6 +48,28 @@ pub struct PinGauge {
     pub fitness: Fitness,
 }
 
+/// Where most of the scatter at a pin comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Source {
+    /// One operator reads one board differently each time it is seated: repeatability.
+    Seating,
+    /// Operators read differently: reproducibility.
+    Operators,
+}
+
+/// A pin without a voltage at some readings, or without any reading: its contact comes and goes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LostContact {
+    /// Which pin.
+    pub pin: String,
+    /// Readings of it.
+    pub readings: usize,
+    /// How many were OL.
+    pub overloads: usize,
+    /// How many were none: not settled, not visited.
+    pub unread: usize,
+}
+
 /// What a study says.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StudyResult {
@@ -57,7 +79,9 @@ pub struct StudyResult {
     pub smallest: f64,
     /// Each pin that read a voltage every time, in the order of the readings.
     pub pins: Vec<PinGauge>,
-    /// Pins that did not.
+    /// Pins that were read as a voltage only now and then, or not at all: the gauge fails there.
+    pub lost: Vec<LostContact>,
+    /// Pins that read OL every time: there is nothing to measure, as where a good board has no path.
     pub left_out: Vec<String>,
 }
 
@@ -92,7 +116,7 @@ pub enum StudyError {
         found: usize,
     },
     /// Nothing can be analysed.
-    #[error("expected pins that read a voltage every time, found none")]
+    #[error("expected pins that read a voltage, found OL at all of them")]
     NoVoltages,
     /// The smallest fault is no voltage.
     #[error("expected a smallest fault above 0 V, found {0} V")]
@@ -120,9 +144,11 @@ pub fn evaluate(measurements: &[Measurement], smallest: f64) -> Result<StudyResu
     if boards.len() < 2 || operators.len() < 2 || repeats < 2 {
         return Err(StudyError::TooSmall { boards: boards.len(), operators: operators.len(), repeats });
     }
-    let (mut pins, mut left_out) = (Vec::new(), Vec::new());
+    let (mut pins, mut lost, mut left_out) = (Vec::new(), Vec::new(), Vec::new());
+    let readings = boards.len() * operators.len() * repeats;
     for pin in &names {
-        let mut volts = Vec::with_capacity(boards.len() * operators.len() * repeats);
+        let mut volts = Vec::with_capacity(readings);
+        let mut overloads = 0;
         for board in &boards {
             for operator in &operators {
                 let cell = cells.get(&(*pin, *board, *operator)).map_or(&[][..], Vec::as_slice);
@@ -135,18 +161,26 @@ pub fn evaluate(measurements: &[Measurement], smallest: f64) -> Result<StudyResu
                         found: cell.len(),
                     });
                 }
+                overloads += cell.iter().filter(|value| matches!(value, PinValue::Overload)).count();
                 volts.extend(cell.iter().filter_map(|value| value.volts()).map(|v| v.get()));
             }
         }
+        if overloads == readings {
+            left_out.push((*pin).to_owned());
+            continue;
+        }
         match crossed(boards.len(), operators.len(), repeats, &volts) {
             Some(study) => pins.push(PinGauge::of(pin, Gauge::of(&study), smallest)),
-            None => left_out.push((*pin).to_owned()),
+            None => {
+                let unread = readings - overloads - volts.len();
+                lost.push(LostContact { pin: (*pin).to_owned(), readings, overloads, unread });
+            }
         }
     }
-    if pins.is_empty() {
+    if pins.is_empty() && lost.is_empty() {
         return Err(StudyError::NoVoltages);
     }
-    Ok(StudyResult { size: (boards.len(), operators.len(), repeats), smallest, pins, left_out })
+    Ok(StudyResult { size: (boards.len(), operators.len(), repeats), smallest, pins, lost, left_out })
 }
 
 impl StudyResult {
@@ -156,10 +190,10 @@ impl StudyResult {
         self.pins.iter().max_by(|a, b| a.share.total_cmp(&b.share))
     }
 
-    /// Whether the gauge shows the smallest fault at every pin.
+    /// Whether the gauge shows the smallest fault at every pin. One that loses contact at a pin shows no fault there.
     #[must_use]
     pub fn fitness(&self) -> Fitness {
-        self.worst().map_or(Fitness::Fails, |pin| pin.fitness)
+        self.worst().filter(|_| self.lost.is_empty()).map_or(Fitness::Fails, |pin| pin.fitness)
     }
 }
 
@@ -174,6 +208,17 @@ impl PinGauge {
             Fitness::Fails
         };
         Self { pin: pin.to_owned(), gauge, share, fitness }
+    }
+
+    /// Where most of its scatter comes from. In a crossed study every reading is a seating of its own, so that contacts
+    /// scatter within the readings of one operator.
+    #[must_use]
+    pub fn source(&self) -> Source {
+        if self.gauge.reproducibility() > self.gauge.repeatability {
+            Source::Operators
+        } else {
+            Source::Seating
+        }
     }
 }
 
@@ -198,7 +243,7 @@ fn distinct<'a>(names: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::Volts;
+    use crate::{readings::Unread, units::Volts};
 
     fn read(board: &str, operator: &str, volts: f64) -> Measurement {
         let value = PinValue::Volts(Volts::of(volts));
@@ -233,8 +278,50 @@ mod tests {
         short.pop();
         assert_eq!(message(&short), "expected 2 readings of board 3 by ben at pin A4, found 1");
         let mut open = study(0.001);
-        open[0].value = PinValue::Overload;
-        assert_eq!(message(&open), "expected pins that read a voltage every time, found none");
+        open.iter_mut().for_each(|m| m.value = PinValue::Overload);
+        assert_eq!(message(&open), "expected pins that read a voltage, found OL at all of them");
         assert!(evaluate(&study(0.001), f64::NAN).is_err());
+    }
+
+    /// An intermittent contact is what a gauge study is made to find.
+    #[test]
+    fn a_contact_that_comes_and_goes_fails_the_study() {
+        let pin = |name: &str, change: &dyn Fn(usize) -> Option<PinValue>| {
+            let all = study(0.0001).into_iter().enumerate();
+            all.map(|(at, m)| Measurement { pin: name.into(), value: change(at).unwrap_or(m.value), ..m })
+                .collect::<Vec<_>>()
+        };
+        let (overload, unread) = (PinValue::Overload, PinValue::Unread(Unread::NotListed));
+        let all = [
+            pin("sound", &|_| None),
+            pin("unused", &|_| Some(overload)),
+            pin("loose", &|at| (at == 3 || at == 7).then_some(overload)),
+            pin("slow", &|at| (at == 5).then_some(unread)),
+            pin("never read", &|_| Some(unread)),
+            pin("OL or nothing", &|at| Some(if at < 4 { overload } else { unread })),
+        ];
+        let result = evaluate(&all.concat(), 0.030).unwrap();
+        assert_eq!(result.fitness(), Fitness::Fails);
+        assert_eq!(result.worst().map(|pin| pin.fitness), Some(Fitness::Serves));
+        assert_eq!(result.left_out, ["unused"]);
+        let lost: Vec<_> = result.lost.iter().map(|l| (l.pin.as_str(), l.overloads, l.unread)).collect();
+        assert_eq!(lost, [("loose", 2, 0), ("slow", 0, 1), ("never read", 0, 12), ("OL or nothing", 4, 8)]);
+        assert_eq!(evaluate(&all[..2].concat(), 0.030).unwrap().fitness(), Fitness::Serves);
+    }
+
+    /// One operator who reads 3 mV more is no dirty contact, and the other way round.
+    #[test]
+    fn scatter_is_told_by_its_source() {
+        let with = |ben: f64, seating: f64| {
+            let mut all = Vec::new();
+            for (board, base) in [("1", 0.5), ("2", 0.51), ("3", 0.52)] {
+                for (operator, offset) in [("ann", 0.0), ("ben", ben)] {
+                    all.extend([0.0, seating].map(|s| read(board, operator, base + offset + s)));
+                }
+            }
+            evaluate(&all, 0.030).unwrap().worst().unwrap().source()
+        };
+        assert_eq!(with(0.003, 0.0005), Source::Operators);
+        assert_eq!(with(0.0, 0.003), Source::Seating);
     }
 }

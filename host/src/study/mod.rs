@@ -9,7 +9,9 @@
 mod evaluation;
 mod plan;
 
-pub use evaluation::{Fitness, Measurement, PinGauge, StudyError, StudyResult, evaluate};
+pub use evaluation::{
+    Fitness, LostContact, Measurement, PinGauge, Source, StudyError, StudyResult, evaluate,
+};
 pub use plan::{PlanError, Run, plan};
 
 /// Smallest fault that a gauge must show unless told otherwise, in volts: 30 mV, which is 30 ohm in a joint at a test

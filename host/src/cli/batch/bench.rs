@@ -308,7 +308,7 @@ fn prepared(
     let named = references.iter().find(|(reference, _)| reference.connector == connector.name);
     let reference = match (named, emulation) {
         (Some((reference, path)), _) => {
-            reference.fits(&connector).or_fail(ExitStatus::Configuration)?;
+            reference.fits_sweep(&connector)?;
             Some(prepare::source(reference, Some(path)))
         }
         (None, Some(emulation)) => Some(prepare::source(&emulation.reference()?, None)),

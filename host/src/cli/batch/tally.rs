@@ -7,18 +7,14 @@ use std::{
 
 use super::bench::Station;
 use crate::{
-    batch::{Batch, Entry, Tuning},
-    batch_run::{Outcome, Past, Progress},
+    batch::{Batch, Count, Entry, Tuning},
+    batch_run::{Doubt, Outcome, Past, Progress},
     cli::Screen,
     connector::{Connector, Wiring},
     history::{SweepRow, log_of},
     record::SweepRecord,
     report::{NoticeText, notice},
-    statistics::wilson,
 };
-
-/// Confidence of the interval of the yield.
-const CONFIDENCE: f64 = 0.95;
 
 /// Pins and kinds of fault that are named at the end.
 const MOST_NAMED: usize = 5;
@@ -92,18 +88,11 @@ impl Tally {
 
     /// The tally in one line.
     pub(super) fn line(&self) -> String {
-        let count = |wanted: fn(Outcome) -> bool| self.boards.values().filter(|&&o| wanted(o)).count();
-        let matching = count(|outcome| outcome == Outcome::Matches);
-        let differing = count(|outcome| outcome == Outcome::Differs);
-        let all = self.boards.len();
+        let count = self.count(|_| true);
+        let all = count.all();
         let plural = if all == 1 { "" } else { "s" };
-        let (verb_m, verb_d) = (verb(matching, "match"), verb(differing, "differ"));
-        let mut line = format!("{all} board{plural}: {matching} {verb_m}, {differing} {verb_d}");
-        let others = all - matching - differing;
-        if others > 0 {
-            line.push_str(&format!(", {others} inconclusive"));
-        }
-        if let Some(share) = wilson(matching as u64, all as u64, CONFIDENCE) {
+        let mut line = format!("{all} board{plural}: {count}");
+        if let Some(share) = count.share() {
             line.push_str(&format!(
                 "; yield {:.0} % ({:.0} to {:.0} %)",
                 share.value() * 100.0,
@@ -112,6 +101,21 @@ impl Tally {
             ));
         }
         line
+    }
+
+    /// Counts the boards at these places.
+    fn count(&self, is_wanted: impl Fn(u32) -> bool) -> Count {
+        let mut count = Count::default();
+        for (_, outcome) in self.boards.iter().filter(|(place, _)| is_wanted(**place)) {
+            *match outcome {
+                Outcome::Matches => &mut count.matching,
+                Outcome::Differs => &mut count.differing,
+                Outcome::Inconclusive | Outcome::Doubtful(Doubt::Reading) => &mut count.inconclusive,
+                Outcome::Doubtful(Doubt::Seating) => &mut count.misplaced,
+                Outcome::Unjudged | Outcome::Failed => &mut count.unjudged,
+            } += 1;
+        }
+        count
     }
 
     /// Tells how the batch went.
@@ -153,30 +157,22 @@ impl Tally {
 
     /// Verdicts against what was put in.
     fn finish_practice(&self, screen: &mut Screen) {
-        let of = |is_sound: bool, wanted: fn(Outcome) -> bool| {
-            let boards = self.boards.iter().filter(|(place, _)| self.put_in.get(place) == Some(&is_sound));
-            boards.filter(|(_, outcome)| wanted(**outcome)).count()
-        };
-        let matches = |outcome| outcome == Outcome::Matches;
-        let others = |outcome| outcome != Outcome::Matches;
-        if !self.put_in.is_empty() {
-            screen.tell(&format!(
-                "practice: of {} sound boards {} match; of {} boards with faults {} do not match",
-                of(true, |_| true),
-                of(true, matches),
-                of(false, |_| true),
-                of(false, others)
-            ));
+        if self.put_in.is_empty() {
+            return;
         }
+        let of = |is_sound: bool| self.count(|place| self.put_in.get(&place) == Some(&is_sound));
+        let (sound, faulty) = (of(true), of(false));
+        let mut line = format!(
+            "practice: of {} sound boards {} match; of {} boards with faults {} do not match",
+            sound.judged(),
+            sound.matching,
+            faulty.judged(),
+            faulty.judged() - faulty.matching
+        );
+        let others = self.count(|_| true).all() - sound.judged() - faulty.judged();
+        if others > 0 {
+            line.push_str(&format!("; {others} misplaced or not judged"));
+        }
+        screen.tell(&line);
     }
-}
-
-/// A verb that agrees with its number.
-fn verb(count: usize, word: &str) -> String {
-    let ending = match (count, word.ends_with("ch")) {
-        (1, true) => "es",
-        (1, false) => "s",
-        _ => "",
-    };
-    format!("{word}{ending}")
 }

@@ -11,7 +11,7 @@ use crate::{
     failure::{Failure, OrFail},
     readings::typed,
     report::csv_field,
-    study::{Fitness, Measurement, StudyResult, evaluate, plan},
+    study::{Fitness, LostContact, Measurement, Source, StudyResult, evaluate, plan},
 };
 
 /// Study how well jig, meter and operator read a pin, against the smallest fault to be found
@@ -171,6 +171,9 @@ fn print_result(args: &EvaluateArgs, screen: &mut Screen) -> Result<ExitStatus, 
                     pin.fitness.word()
                 ))?;
             }
+            for lost in &result.lost {
+                screen.line(&format!("{},,,,,,,lost contact", csv_field(&lost.pin)))?;
+            }
         }
     }
     screen.flush()?;
@@ -187,15 +190,30 @@ fn text(result: &StudyResult, screen: &mut Screen) -> Result<(), Failure> {
         "Gauge study of {boards} boards, {operators} operators, {repeats} repeats; smallest fault {:.1} mV",
         result.smallest * 1e3
     ))?;
+    for lost in &result.lost {
+        screen.line(&format!(
+            "! pin {} lost contact: {}; clean its contact, look at its wire and its channel, then study again",
+            lost.pin,
+            times(lost)
+        ))?;
+    }
     if let Some(worst) = result.worst() {
-        let verdict = match result.fitness() {
-            Fitness::Serves => "the gauge shows that fault at every pin",
+        let verdict = match worst.fitness {
+            Fitness::Serves if result.lost.is_empty() => "the gauge shows that fault at every pin",
+            Fitness::Serves => "the gauge shows that fault at the other pins",
             Fitness::Doubtful => {
                 "doubtful: the gauge takes more than a tenth of that fault; look twice at small differences"
             }
-            Fitness::Fails => {
-                "the gauge hides faults of that size: clean the contacts, zero the jig, study again"
-            }
+            Fitness::Fails => match worst.source() {
+                Source::Seating => {
+                    "the gauge hides faults of that size: it reads otherwise at each seating; clean the contacts, zero the \
+                     jig, study again"
+                }
+                Source::Operators => {
+                    "the gauge hides faults of that size: it reads otherwise for each operator; agree on leads, meter, \
+                     warming up and how a board is seated, study again"
+                }
+            },
         };
         screen.line(&format!(
             "{verdict} (worst pin {}: six deviations are {:.0} % of the fault)",
@@ -204,7 +222,7 @@ fn text(result: &StudyResult, screen: &mut Screen) -> Result<(), Failure> {
         ))?;
     }
     let width = result.pins.iter().map(|pin| pin.pin.chars().count()).max().unwrap_or(0).max(3);
-    screen.line(&format!("  {:>width$}  repeat  reseat  gauge   boards  share  categories", "pin"))?;
+    screen.line(&format!("  {:>width$}  repeat  operator  gauge   boards  share  categories", "pin"))?;
     for pin in &result.pins {
         let gauge = &pin.gauge;
         let sign = match pin.fitness {
@@ -214,7 +232,7 @@ fn text(result: &StudyResult, screen: &mut Screen) -> Result<(), Failure> {
         };
         let categories = gauge.categories().map_or_else(|| "-".to_owned(), |n| format!("{:.0}", n.floor()));
         let row = format!(
-            "  {:>width$}  {:>6.2}  {:>6.2}  {:>6.2}  {:>6.2}  {:>4.0} %  {categories:>10}{sign}",
+            "  {:>width$}  {:>6.2}  {:>8.2}  {:>6.2}  {:>6.2}  {:>4.0} %  {categories:>10}{sign}",
             pin.pin,
             gauge.repeatability.sqrt() * 1e3,
             gauge.reproducibility().sqrt() * 1e3,
@@ -225,16 +243,24 @@ fn text(result: &StudyResult, screen: &mut Screen) -> Result<(), Failure> {
         screen.line(row.trim_end())?;
     }
     screen.line(
-        "Standard deviations in millivolts. Categories are kinds of board that the gauge tells apart: for",
+        "Standard deviations in millivolts: repeat is one operator who seats one board again and again, operator is what",
     )?;
-    screen.line("information, since good boards hardly differ.")?;
+    screen.line("differs between operators. Categories are kinds of board that the gauge tells apart: for information, since")?;
+    screen.line("good boards hardly differ.")?;
     if !result.left_out.is_empty() {
-        screen.line(&format!(
-            "Left out, for they did not read a voltage every time: {}",
-            result.left_out.join(" ")
-        ))?;
+        screen.line(&format!("Left out, for they read OL every time: {}", result.left_out.join(" ")))?;
     }
     Ok(())
+}
+
+/// How often a pin had no voltage.
+fn times(lost: &LostContact) -> String {
+    let LostContact { readings, overloads, unread, .. } = lost;
+    match (overloads, unread) {
+        (_, 0) => format!("OL in {overloads} of {readings} readings"),
+        (0, _) => format!("no reading in {unread} of {readings}"),
+        _ => format!("OL in {overloads} and no reading in {unread} of {readings}"),
+    }
 }
 
 fn document(result: &StudyResult) -> serde_json::Value {
@@ -258,6 +284,18 @@ fn document(result: &StudyResult) -> serde_json::Value {
             })
         })
         .collect();
+    let lost: Vec<serde_json::Value> = result
+        .lost
+        .iter()
+        .map(|lost| {
+            json!({
+                "pin": lost.pin,
+                "readings": lost.readings,
+                "overloads": lost.overloads,
+                "unread": lost.unread,
+            })
+        })
+        .collect();
     json!({
         "boards": boards,
         "operators": operators,
@@ -265,6 +303,7 @@ fn document(result: &StudyResult) -> serde_json::Value {
         "smallest_fault_volts": result.smallest,
         "fitness": result.fitness().word(),
         "pins": pins,
+        "lost_contact": lost,
         "left_out": result.left_out,
     })
 }

@@ -117,14 +117,14 @@ pub(super) fn began(path: &Path) -> Result<String, Failure> {
     Ok(started.parse::<jiff::Timestamp>().map_or_else(|_| started.clone(), |at| format!("{at:.6}")))
 }
 
-/// The worst verdict of the boards as they are now.
+/// The worst verdict of the boards as they are now. One that was seated wrongly is not known to be sound.
 pub(super) fn status(pages: &[BatchPage]) -> ExitStatus {
     let any = |outcome: Outcome| {
         pages.iter().any(|page| {
-            let boards = &page.summary.of_boards;
+            let count = &page.summary.of_boards.count;
             match outcome {
-                Outcome::Differs => boards.differing > 0,
-                Outcome::Inconclusive => boards.inconclusive > 0 || boards.boards == 0,
+                Outcome::Differs => count.differing > 0,
+                Outcome::Inconclusive => count.inconclusive > 0 || count.misplaced > 0 || count.judged() == 0,
                 Outcome::Matches => true,
             }
         })

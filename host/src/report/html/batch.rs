@@ -58,7 +58,7 @@ pub fn of_batch(pages: &[BatchPage]) -> String {
         [one] => {
             format!(
                 "Batch of {}, connector {}",
-                words::count(one.summary.of_boards.boards, "board"),
+                words::count(one.summary.of_boards.count.all(), "board"),
                 one.connector.name
             )
         }
@@ -79,7 +79,7 @@ fn one(batch: &BatchPage) -> Markup {
     html! {
         header {
             p.kind { "Batch report" }
-            h1 { (words::count(boards.boards, "board")) ", connector " (batch.connector.name) }
+            h1 { (words::count(boards.count.all(), "board")) ", connector " (batch.connector.name) }
             p.sub {
                 (words::count(boards.sweeps, "sweep")) " on " (batch.jig)
                 @if let (Some(first), Some(last)) = (batch.sweeps.first(), batch.sweeps.last()) {
@@ -95,11 +95,11 @@ fn one(batch: &BatchPage) -> Markup {
                 (share("matched at their first sweep", boards.at_first))
             }
             p.tally {
-                (sign(Sign::Sound, &format!("{} match", boards.matching)))
-                (sign(Sign::AtFault, &format!("{} differ", boards.differing)))
-                (sign(Sign::Unexplained, &format!("{} inconclusive", boards.inconclusive)))
-                @if boards.misplaced > 0 {
-                    (sign(Sign::Unjudged, &format!("{} seated wrongly, not counted until swept again", boards.misplaced)))
+                (sign(Sign::Sound, &format!("{} match", boards.count.matching)))
+                (sign(Sign::AtFault, &format!("{} differ", boards.count.differing)))
+                (sign(Sign::Unexplained, &format!("{} inconclusive", boards.count.inconclusive)))
+                @if boards.count.misplaced > 0 {
+                    (sign(Sign::Unjudged, &format!("{} seated wrongly, not counted until swept again", boards.count.misplaced)))
                 }
             }
         }
