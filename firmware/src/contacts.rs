@@ -60,7 +60,8 @@ impl<S: Switch> Contacts<S> {
     pub fn open(&mut self) -> Result<(), SwitchFault> {
         let outcome = self.switch.open_all();
         let contact = if outcome.is_ok() { Contact::Open } else { Contact::Unknown };
-        if contact != self.contact {
+        // A failed try is followed by a wait, too.
+        if contact != self.contact || outcome.is_err() {
             (self.contact, self.moved_us) = (contact, None);
         }
         outcome
@@ -72,7 +73,7 @@ impl<S: Switch> Contacts<S> {
     ///
     /// [`NotClosed::NotRested`] before that, [`NotClosed::Fault`] if the switch failed.
     pub fn close(&mut self, channel: Channel, now_us: u64) -> Result<(), NotClosed> {
-        if !self.rested().is_over(now_us) {
+        if self.is_unknown() || !self.rested().is_over(now_us) {
             return Err(NotClosed::NotRested);
         }
         let outcome = self.switch.close(channel);
@@ -87,9 +88,10 @@ impl<S: Switch> Contacts<S> {
         }
     }
 
-    /// When the break is over and a channel may be closed; never if not known yet, or not open.
+    /// When the break is over and a channel may be closed, or opening may be tried again if it failed; never if not
+    /// known yet, or if a channel is closed.
     pub(crate) fn rested(&self) -> Due {
-        let opened_us = self.moved_us.filter(|_| self.contact == Contact::Open);
+        let opened_us = self.moved_us.filter(|_| self.closed().is_none());
         Due::after(opened_us, self.switch.waits().break_us.into())
     }
 

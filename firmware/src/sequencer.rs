@@ -195,7 +195,7 @@ impl<S: Switch> Sequencer<S> {
         if let Some(seq) = self.waiting() {
             voice.refuse(seq, Fault::Opened(reason));
         }
-        // A failure is told when a channel is to be closed; until then each poll tries again.
+        // A failure is told when a channel is to be closed; until then it is tried again, with a break between.
         let _ = self.open();
     }
 
@@ -210,13 +210,12 @@ impl<S: Switch> Sequencer<S> {
     /// Does what has become due. At most one movement of the contacts happens in each call: the wait that
     /// follows it begins with the next [`observe`](Self::observe).
     pub(crate) fn poll(&mut self, voice: &mut Voice<'_>) {
-        if self.contacts.is_unknown() {
-            // Opening failed before: try again.
-            let _ = self.contacts.open();
-        }
         let Some(due_us) = self.state_ends().at_us().filter(|&due_us| voice.now_us >= due_us) else { return };
         match self.state {
-            State::Open => {}
+            // Opening failed before: try again.
+            State::Open => {
+                let _ = self.contacts.open();
+            }
             State::Breaking(goal) => self.close(goal, voice),
             // The settle time was over when it was due, even if this comes a little later.
             State::Settling(goal) => self.settled(goal, due_us, voice),
@@ -290,6 +289,7 @@ impl<S: Switch> Sequencer<S> {
 
     fn state_ends(&self) -> Due {
         match self.state {
+            State::Open if self.contacts.is_unknown() => self.contacts.rested(),
             State::Open => Due::NEVER,
             State::Breaking(_) => self.contacts.rested(),
             State::Settling(goal) => self.contacts.settled(goal.settle_us),

@@ -13,7 +13,7 @@
 //     pins             level of each output as bits, and the time: {"pins":HEX,"ns":T}
 //     watch            from now on one line for each edge, unasked: {"pin":P,"level":0|1,"ns":T}
 //     input PIN LEVEL  drives an input pin
-//     adc COUNTS       counts that the sense input (ADC channel 0) reads
+//     adc LOW HIGH     counts that the sense input (ADC channel 0) reads while its leg (GP22) is low and high
 //     stop             time stands still; from then on it moves by `run` only
 //     run US           time moves on, as fast as it can: {"ns":T,"uart":HEX,"usb":HEX,"edges":[[P,LEVEL,NS],..]}
 //     uart HEX         bytes for UART0, also while time stands still
@@ -40,7 +40,7 @@ const RAM = 0x20000000;
 // Emulated time between two looks at the sockets, and the most instructions in one such slice.
 const SLICE_NS = 1e6;
 const SLICE_INSTRUCTIONS = 100_000;
-const SENSE_CHANNEL = 0;
+const SENSE_CHANNEL = 0, SENSE_LEG = 22;
 const PAINT = 0xa5;
 // Levels of the inputs at start: lid closed (to ground), button not pressed (pulled up).
 const inputs = new Map([[16, false], [17, true]]);
@@ -77,7 +77,7 @@ function symbol(name) {
 
 // ---- the chip
 
-let mcu, cdc, usbUp, usbArmed, resetAsked, pastNs = 0, adcCounts = 0;
+let mcu, cdc, usbUp, usbArmed, resetAsked, pastNs = 0, adcCounts = [0, 0];
 let edges = [];
 const RELAYS = 64, FIRST_RELAY = 32;
 const tellRelay = (output, on) => edge(FIRST_RELAY + output, on ? 1 : 0);
@@ -94,6 +94,8 @@ const pins = () => {
   const outputs = board?.outputs.on ?? [];
   return outputs.reduce((all, on, index) => all | BigInt(on) << BigInt(FIRST_RELAY + index), own).toString(16);
 };
+
+const sense = () => { mcu.adc.channelValues[SENSE_CHANNEL] = adcCounts[level(mcu.gpio[SENSE_LEG])]; };
 
 const watchdogOf = (chip) => Object.values(chip.peripherals).find((part) => part.name === 'WATCHDOG_BASE');
 
@@ -139,11 +141,12 @@ function start(before) {
   mcu.usbCtrl.onEndpointRead = (endpoint, size) => { if (endpoint) usbArmed[endpoint] = size; };
 
   for (const [pin, high] of inputs) mcu.gpio[pin].setInputValue(high);
-  mcu.adc.channelValues[SENSE_CHANNEL] = adcCounts;
+  sense();
   for (const pin of mcu.gpio) pin.addListener((now, last) => {
     const [is, was] = [now, last].map((state) => (state === GPIOPinState.High ? 1 : 0));
     if (is === was) return;
     edge(pin.index, is);
+    if (pin.index === SENSE_LEG) sense();
     board?.level(pin.index, is === 1);
   });
   board?.attach(mcu);
@@ -233,7 +236,7 @@ const commands = {
   pins: () => ({ pins: pins(), ns: Math.round(nowNs()) }),
   watch: (_, socket) => { watchers.add(socket); return { pins: pins(), ns: Math.round(nowNs()) }; },
   input: ([pin, value]) => { inputs.set(+pin, value === '1'); mcu.gpio[+pin].setInputValue(value === '1'); return {}; },
-  adc: ([counts]) => { adcCounts = +counts; mcu.adc.channelValues[SENSE_CHANNEL] = adcCounts; return {}; },
+  adc: (counts) => { adcCounts = counts.map(Number); sense(); return {}; },
   stop: () => { stopped = true; edges = []; return { ns: Math.round(nowNs()) }; },
   go: () => { stopped = false; edges = []; wallStart(); return {}; },
   uart: ([hex]) => { uartIn.push(...bytesOf(hex)); return {}; },

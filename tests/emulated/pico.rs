@@ -257,10 +257,6 @@ fn button_sense_and_bleed_work() {
     let seen = bench.run(100_000);
     assert!(matches!(seen.events[..], [(_, Event::Button { pressed: true })]), "{seen:?}");
 
-    // 100 counts of 4096 at 3.3 V through 320 to 100 kΩ are 257.8 mV.
-    bench.pico.sense_counts(100);
-    assert_eq!(bench.ask(Request::Sense), Answer::SenseVoltage { millivolts: 257 });
-
     let seq = bench.send(Request::Bleed { channel: Channel(5), hold_us: 30_000 });
     let seen = bench.run(60_000);
     assert!(matches!(seen.answers[..], [(number, _, Answer::Bled)] if number == seq), "{seen:?}");
@@ -269,6 +265,33 @@ fn button_sense_and_bleed_work() {
     assert!(on.high && !off.high);
     let held_us = (off.at_ns.unwrap() - on.at_ns.unwrap()) / 1_000;
     assert!((30_000..31_000).contains(&held_us), "held {held_us} us");
+}
+
+/// Both signs, and an open line: with red on ground a meter that was left plugged in drives the line negative.
+#[test]
+fn the_common_line_is_sensed_with_its_sign() {
+    for board in [Pico::MULTIPLEXERS, Pico::RELAYS, Pico::EXPANDERS] {
+        let Some(mut bench) = Bench::greeted(board) else { return };
+        // What is seen may be off by two counts of 2.6 mV.
+        for (volts, expected) in [
+            (None, 0),
+            (Some(0.0), 0),
+            (Some(0.258), 258),
+            (Some(5.0), 5_000),
+            (Some(10.0), 10_000),
+            (Some(-0.06), -60),
+            (Some(-2.8), -2_800),
+            (Some(-5.0), -5_000),
+            // Beyond what the input reaches: refused, whatever it is.
+            (Some(-9.0), -7_260),
+            (Some(20.0), 10_560),
+        ] {
+            bench.pico.common_line(volts);
+            let Answer::SenseVoltage { millivolts } = bench.ask(Request::Sense) else { panic!("{volts:?}") };
+            assert!((millivolts - expected).abs() <= 6, "{volts:?}: {millivolts} mV");
+            assert_eq!(bench.pico.pins() >> Pico::SENSE_LEG & 1, 0, "the leg is low again");
+        }
+    }
 }
 
 /// The end of every path that should not be: everything open at once, then a new start that says so.

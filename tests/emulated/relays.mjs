@@ -23,7 +23,7 @@ class Outputs {
 
 /** Eight 74HC595 in a chain: data and clock are the SPI, latch clock and output enable are lines. */
 export class ShiftRegisters {
-  static pins = { latch: 5, outputEnable: 6 };
+  static pins = { latch: 5, outputEnable: 10 };
 
   constructor(count, tell) {
     this.outputs = new Outputs(count, tell);
@@ -65,7 +65,7 @@ export class ShiftRegisters {
 
 /** MCP23017 at the addresses from 0x20 on, with one reset line. */
 export class Expanders {
-  static pins = { reset: 6 };
+  static pins = { reset: 11 };
 
   constructor(count, tell) {
     this.outputs = new Outputs(count, tell);

@@ -69,7 +69,7 @@ fn every_net_joins_at_least_two_pins_but_for_the_supplies() {
 }
 
 /// What the tables at the top of the images call the nets of the description.
-const WORDS: [(&str, &str); 15] = [
+const WORDS: [(&str, &str); 16] = [
     ("ADDR", "address lines"),
     ("EN", "enable lines"),
     ("LID", "lid contact"),
@@ -77,10 +77,11 @@ const WORDS: [(&str, &str); 15] = [
     ("LED_", "red and green"),
     ("BUZZER", "buzzer"),
     ("BLEED", "bleed resistor"),
+    ("SENSE_LEG", "leg of the sense input"),
     ("SENSE", "sense input"),
     ("SRCLK", "shift clock"),
     ("SER0", "data of the first register"),
-    ("SER8", "last output of the chain"),
+    ("BACK", "last output of the chain"),
     ("RCLK", "latch clock"),
     ("OE", "output enable"),
     ("GND", ""),
@@ -148,6 +149,53 @@ fn every_line_that_connects_is_held_off_by_a_resistor() {
         let sense = board.parts.iter().find(|part| part.has("COMMON") && part.has("SENSE")).unwrap();
         assert!(sense.value.starts_with("220 kohm"));
     }
+}
+
+/// A line that closes something at one level must not be driven to it by another image of the Pico: enables, output
+/// enable and reset each have a pin that no other image drives.
+#[test]
+fn the_wrong_image_drives_no_line_that_connects() {
+    let images = ["pico.rs", "pico_relays.rs", "pico_expanders.rs"].map(|image| {
+        let rows = pin_table(&format!("firmware/src/bin/{image}"));
+        assert!(!rows.is_empty(), "{image}");
+        rows
+    });
+    for (own, image) in images.iter().enumerate() {
+        let connects = ["enable", "reset"];
+        let lines: Vec<u32> = image
+            .iter()
+            .filter(|(_, what)| connects.iter().any(|word| what.contains(word)))
+            .flat_map(|(pins, _)| pins.clone())
+            .collect();
+        assert!(!lines.is_empty());
+        for (other, rows) in images.iter().enumerate().filter(|(other, _)| *other != own) {
+            let driven: Vec<u32> = rows.iter().flat_map(|(pins, _)| pins.clone()).collect();
+            assert!(lines.iter().all(|line| !driven.contains(line)), "image {other} drives {lines:?}");
+        }
+    }
+}
+
+/// The sense input stays within ground and 3.3 V where the guide says it does, and is off by no more than it says.
+#[test]
+fn the_sense_input_reaches_as_far_as_the_guide_says() {
+    const SUPPLY: f64 = 3.3;
+    let input = |common: f64, leg: f64, r1: f64, r2: f64| (common * r2 + leg * r1) / (r1 + r2);
+    let tolerance = [0.99, 1.01];
+    for (r1, r2) in tolerance.into_iter().flat_map(|a| tolerance.map(|b| (220e3 * a, 100e3 * b))) {
+        for common in [-7.0, -5.0, 0.0, 5.0, 10.3] {
+            let leg = if common > 0.0 { 0.0 } else { SUPPLY };
+            let input = input(common, leg, r1, r2);
+            assert!((0.0..=SUPPLY).contains(&input), "{common} V: {input} V with {r1} and {r2}");
+            // As the image computes it, with the values on the parts.
+            let seen = (input * 320e3 - leg * 220e3) / 100e3;
+            let most = if common > 0.0 { 0.02 * common } else { 0.05 + 0.015 * common.abs() };
+            assert!((seen - common).abs() <= most, "{common} V: seen {seen} V with {r1} and {r2}");
+        }
+        // A meter that drives 10 V into it, and whatever a board may have at 60 V DC, go through the diodes.
+        assert!(60.0 / r1 < 0.3e-3);
+    }
+    let guide = fs::read_to_string(root().join("docs/jig/README.md")).unwrap();
+    assert!(guide.contains("−7 to +10 V"), "the guide names the range");
 }
 
 /// Channel by channel, the description and the tables lead to the same pin of the same part.

@@ -15,8 +15,8 @@ use pintally::{
     units::Volts,
 };
 use protocol::{
-    Accumulator, Answer, BoardKind, BoardMessage, Channel, Fault, Greeting, Parts, Request, RequestFrame,
-    ResetCause, Timing, frame,
+    Accumulator, Answer, BoardKind, BoardMessage, Channel, Event, Fault, Greeting, OpenReason, Parts,
+    Request, RequestFrame, ResetCause, Timing, frame,
 };
 
 /// Time from a request to its effect, and from an event to its message: a USB frame.
@@ -32,6 +32,12 @@ pub struct Rig {
     open_leads: Volts,
     closed: Option<(Channel, Moment)>,
     plan: Vec<Channel>,
+    /// Settle time of the plan's steps.
+    step_settle_us: u32,
+    is_greeted: bool,
+    lid_is_open: bool,
+    /// When the switching board started: its clock began at 0 then.
+    started: Moment,
     requests: Accumulator<RequestFrame>,
     meter: SimulatedMeter,
     byte_time: Duration,
@@ -57,6 +63,10 @@ pub struct Trouble {
     pub is_silent: bool,
     /// Instead of answers comes this byte, over and over.
     pub babbles: Option<u8>,
+    /// The first request of which this is true meets a switching board that has just started again.
+    pub restarts_before: Option<fn(&Request) -> bool>,
+    /// So many channels open by themselves while they are being closed.
+    pub opens: u32,
 }
 
 #[derive(Debug)]
@@ -67,6 +77,9 @@ enum Happening {
     ToHost(Vec<u8>),
     MeterBytes(Vec<u8>),
     ToMeter(Vec<u8>),
+    LidOpens,
+    /// The lid is shut afterwards, and nobody was told.
+    Restart,
 }
 
 impl Rig {
@@ -84,6 +97,10 @@ impl Rig {
             open_leads,
             closed: None,
             plan: Vec::new(),
+            step_settle_us: 0,
+            is_greeted: false,
+            lid_is_open: false,
+            started: Moment::START,
             requests: Accumulator::new(),
             meter,
             byte_time: profile.port.byte_time(),
@@ -93,6 +110,24 @@ impl Rig {
             trouble: Trouble::default(),
             ramps: BTreeMap::new(),
         }
+    }
+
+    /// The lid will be opened at this moment, and shut at the other while the switching board starts again.
+    pub fn lid_opens(&mut self, at: Moment, restart: Moment) {
+        self.later(at, Happening::LidOpens);
+        self.later(restart, Happening::Restart);
+    }
+
+    fn restart(&mut self) {
+        (self.closed, self.is_greeted, self.lid_is_open, self.started) = (None, false, false, self.now);
+        self.plan.clear();
+        // What was under way is forgotten with it.
+        self.future.retain(|_, happening| !matches!(happening, Happening::Close(_)));
+    }
+
+    fn event(&mut self, event: Event) {
+        let message = BoardMessage::Event { at_us: self.now.since(self.started).as_micros() as u64, event };
+        self.later(self.now.after(LINK), Happening::ToHost(frame::encode(&message).to_vec()));
     }
 
     fn later(&mut self, at: Moment, happening: Happening) {
@@ -134,22 +169,27 @@ impl Rig {
             self.later(at.after(LINK), Happening::ToHost(vec![byte, byte, byte, 0]));
             return;
         }
-        let message = BoardMessage::Answer { seq, at_us: at.as_micros(), answer };
+        let message = BoardMessage::Answer { seq, at_us: at.since(self.started).as_micros() as u64, answer };
         self.later(at.after(LINK), Happening::ToHost(frame::encode(&message).to_vec()));
     }
 
     fn request(&mut self, frame: RequestFrame) {
         let (at, seq) = (self.now, frame.seq);
         self.heard.push_back(frame.request.clone());
+        if self.trouble.restarts_before.is_some_and(|is_it| is_it(&frame.request)) {
+            self.trouble.restarts_before = None;
+            self.restart();
+        }
         match frame.request {
             Request::Greet { .. } => {
-                self.closed = None;
+                (self.closed, self.is_greeted) = (None, true);
                 let answer = match self.trouble.speaks {
                     Some((min, max)) => Answer::Refused(Fault::Version { min, max }),
                     None => Answer::Greeting(self.greeting()),
                 };
                 self.answer(at, seq, answer);
             }
+            _ if !self.is_greeted => self.answer(at, seq, Answer::Refused(Fault::NotGreeted)),
             Request::Ping => self.answer(at, seq, Answer::Pong),
             Request::OpenAll => {
                 self.later(at, Happening::Open);
@@ -163,11 +203,14 @@ impl Rig {
             }
             Request::Select { channel, settle_us } => self.close(seq, None, channel, settle_us),
             Request::Start { settle_us, .. } => match self.plan.first() {
-                Some(&channel) => self.close(seq, Some(0), channel, settle_us),
+                Some(&channel) => {
+                    self.step_settle_us = settle_us;
+                    self.close(seq, Some(0), channel, settle_us);
+                }
                 None => self.answer(at, seq, Answer::Refused(Fault::PlanMismatch { loaded: 0 })),
             },
             Request::Advance { step } => match self.plan.get(usize::from(step)) {
-                Some(&channel) => self.close(seq, Some(step), channel, 3000),
+                Some(&channel) => self.close(seq, Some(step), channel, self.step_settle_us),
                 None => {
                     self.later(at, Happening::Open);
                     self.answer(at, seq, Answer::PlanEnded);
@@ -182,6 +225,17 @@ impl Rig {
         if usize::from(channel.0) >= self.inputs.len() {
             let channels = self.inputs.len() as u8;
             self.answer(at, seq, Answer::Refused(Fault::ChannelOutOfRange { channel, channels }));
+            return;
+        }
+        if self.lid_is_open {
+            self.answer(at, seq, Answer::Refused(Fault::LidOpen));
+            return;
+        }
+        if self.trouble.opens > 0 {
+            self.trouble.opens -= 1;
+            let reason = OpenReason::BadFrame;
+            self.answer(at, seq, Answer::Refused(Fault::Opened(reason)));
+            self.event(Event::Opened { reason });
             return;
         }
         let settled = at.after(BREAK + Duration::from_micros(u64::from(settle_us)));
@@ -223,6 +277,12 @@ impl Devices for Rig {
                 Some(Happening::Request(frame)) => self.request(frame),
                 Some(Happening::Close(channel)) => self.closed = Some((channel, step)),
                 Some(Happening::Open) => self.closed = None,
+                Some(Happening::LidOpens) => {
+                    (self.closed, self.lid_is_open) = (None, true);
+                    self.event(Event::Opened { reason: OpenReason::LidOpen });
+                    self.event(Event::Lid { closed: false });
+                }
+                Some(Happening::Restart) => self.restart(),
                 Some(Happening::ToMeter(bytes)) => self.meter.receive(&bytes, step),
                 Some(Happening::ToHost(bytes)) => return Heard::Jig(step, bytes),
                 Some(Happening::MeterBytes(bytes)) => return Heard::Meter(step, bytes),

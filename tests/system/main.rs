@@ -13,4 +13,5 @@ mod lag;
 mod pace;
 mod pairing;
 mod pairing_trial;
+mod restarts;
 mod soak;

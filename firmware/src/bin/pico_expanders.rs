@@ -4,12 +4,13 @@
 //! | pin | what | level |
 //! | --- | --- | --- |
 //! | GP4, GP5 | I²C, 400 kHz: SDA, SCL | 2.2 kΩ to 3.3 V each |
-//! | GP6 | reset line of all expanders (RESET) | low resets; 10 kΩ to ground |
+//! | GP11 | reset line of all expanders (RESET) | low resets; 10 kΩ to ground |
 //!
 //! The expanders have the addresses 0x20 to 0x23 and run on the 3.3 V of the Pico; each pin has 10 kΩ to
 //! ground, or an input of a driver that holds itself off. The other pins are those of every image of the
-//! Pico (`shared/pico`). In reset the chip pulls GP6 down, and so does the resistor named above without
-//! power: every expander is in reset then, and all its pins are inputs.
+//! Pico (`shared/pico`). In reset the chip pulls GP11 down, and so does the resistor named above without
+//! power: every expander is in reset then, and all its pins are inputs. So they are with the wrong image: GP11 is no line
+//! of another image's switch.
 //!
 //! A bus that is held low for ever stops the program; the watchdog starts it anew, with every channel open.
 
@@ -25,7 +26,7 @@ mod image {
     use rp2040_hal as hal;
 
     use super::shared::pico::hal::fugit::RateExtU32;
-    use super::shared::pico::hal::gpio::bank0::{Gpio4, Gpio5, Gpio6};
+    use super::shared::pico::hal::gpio::bank0::{Gpio4, Gpio5, Gpio11};
     use super::shared::pico::hal::gpio::{FunctionI2C, Pin, PullUp};
     use super::shared::pico::hal::i2c::{Error, I2C};
     use super::shared::pico::hal::pac::I2C0;
@@ -70,17 +71,17 @@ mod image {
     pub(crate) struct Wires {
         data: Fresh<Gpio4>,
         clock: Fresh<Gpio5>,
-        reset: Output<Gpio6>,
+        reset: Output<Gpio11>,
     }
 
     impl Wiring for Wires {
-        type Switch = Expanders<Bus, Output<Gpio6>, Timer, { BOARD.parts() }>;
+        type Switch = Expanders<Bus, Output<Gpio11>, Timer, { BOARD.parts() }>;
 
-        const LOW_OPENS: u32 = 1 << 6;
+        const LOW_OPENS: u32 = 1 << 11;
         const HIGH_OPENS: u32 = 0;
 
         fn hold(pins: SwitchPins) -> Self {
-            Self { reset: low(pins.gpio6), data: pins.gpio4, clock: pins.gpio5 }
+            Self { reset: low(pins.gpio11), data: pins.gpio4, clock: pins.gpio5 }
         }
 
         fn switch(self, chip: Buses<'_>) -> Self::Switch {

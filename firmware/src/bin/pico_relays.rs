@@ -5,14 +5,15 @@
 //! | --- | --- | --- |
 //! | GP2 | shift clock of all registers (SRCLK) | 1 MHz |
 //! | GP3 | data of the first register (SER) | |
-//! | GP4 | last output of the chain (QH' of the eighth register) | read back |
+//! | GP4 | last output of the chain (QH' of the eighth register) | read back, through 1 kΩ |
 //! | GP5 | latch clock of all registers (RCLK) | rises when all bits are there |
-//! | GP6 | output enable of all registers (OE) | low enables; 4.7 kΩ to 3.3 V |
+//! | GP10 | output enable of all registers (OE) | low enables; 4.7 kΩ to 3.3 V |
 //!
 //! The registers run on the 3.3 V of the Pico; each output has 10 kΩ to ground, or an input of a driver that
 //! holds itself off. The other pins are those of every image of the Pico (`shared/pico`). In reset the chip
-//! pulls its pins down with at least 50 kΩ, against which the 4.7 kΩ keep GP6 at 3.0 V or more: every output
-//! is off. GP4 must be wired: a chain that does not answer closes nothing.
+//! pulls its pins down with at least 50 kΩ, against which the 4.7 kΩ keep GP10 at 3.0 V or more: every output
+//! is off. GP4 must be wired: a chain that does not answer closes nothing. GP10 is no line of another image's switch:
+//! with the wrong image the 4.7 kΩ keep every output off, and 1 kΩ stands where GP4 may then drive against a register.
 
 #![cfg_attr(target_os = "none", no_std, no_main)]
 
@@ -27,7 +28,7 @@ mod image {
     use rp2040_hal as hal;
 
     use super::shared::pico::hal::fugit::RateExtU32;
-    use super::shared::pico::hal::gpio::bank0::{Gpio2, Gpio3, Gpio4, Gpio5, Gpio6};
+    use super::shared::pico::hal::gpio::bank0::{Gpio2, Gpio3, Gpio4, Gpio5, Gpio10};
     use super::shared::pico::hal::gpio::{FunctionSpi, Pin, PullDown};
     use super::shared::pico::hal::pac::SPI0;
     use super::shared::pico::hal::spi::{Enabled, Spi};
@@ -48,19 +49,19 @@ mod image {
         data: Fresh<Gpio3>,
         back: Fresh<Gpio4>,
         latch: Output<Gpio5>,
-        output_enable: Output<Gpio6>,
+        output_enable: Output<Gpio10>,
     }
 
     impl Wiring for Wires {
         type Switch =
-            ShiftRegisters<ExclusiveDevice<Chain, Output<Gpio5>, NoDelay>, Output<Gpio6>, { BOARD.parts() }>;
+            ShiftRegisters<ExclusiveDevice<Chain, Output<Gpio5>, NoDelay>, Output<Gpio10>, { BOARD.parts() }>;
 
         const LOW_OPENS: u32 = 0;
-        const HIGH_OPENS: u32 = 1 << 6;
+        const HIGH_OPENS: u32 = 1 << 10;
 
         fn hold(pins: SwitchPins) -> Self {
             Self {
-                output_enable: high(pins.gpio6),
+                output_enable: high(pins.gpio10),
                 latch: low(pins.gpio5),
                 clock: pins.gpio2,
                 data: pins.gpio3,

@@ -158,3 +158,24 @@ fn a_switch_that_fails_is_opened_and_told() {
     bench.world(|world| world.fail_open = false);
     assert_eq!(bench.ask(0, select(1, 0)), Answer::Settled { step: None, channel: Channel(1) });
 }
+
+/// Nobody asks any more, and still the contacts do not stay as nobody knows: opening is tried until it succeeds, with a
+/// break between.
+#[test]
+fn opening_that_fails_is_tried_again_unasked() {
+    let mut bench = Bench::greeted(NOTHING);
+    bench.ask(0, select(1, 0));
+    bench.world(|world| world.fail_open = true);
+    assert_eq!(bench.ask(0, Request::OpenAll), refused(Fault::SwitchFault));
+    bench.run(1_000);
+    bench.moves();
+    bench.run(10 * BREAK_US);
+    let tries = bench.moves();
+    assert!((8..=10).contains(&tries.len()), "{tries:?}");
+    assert!(tries.windows(2).all(|pair| pair[1].0 - pair[0].0 >= BREAK_US), "{tries:?}");
+    bench.world(|world| world.fail_open = false);
+    bench.run(2 * BREAK_US);
+    assert_eq!(bench.moves().len(), 1, "once it is open, nothing is left to do");
+    bench.run(10 * BREAK_US);
+    assert_eq!(bench.moves(), []);
+}

@@ -46,8 +46,9 @@ pub(super) struct Bench {
     jig: Option<Address>,
     #[command(flatten)]
     pub(super) meter: Meter,
-    /// Time from closing a channel to reading, in milliseconds
-    #[arg(long, value_name = "MILLISECONDS", default_value_t = 3)]
+    /// Time from closing a channel to reading, in milliseconds: 1500 at most, since the switching board opens every
+    /// channel when it has heard nothing for 2 s
+    #[arg(long, value_name = "MILLISECONDS", default_value_t = 3, value_parser = clap::value_parser!(u16).range(..=1500))]
     pub(super) settle_ms: u16,
 }
 

@@ -25,6 +25,8 @@ pub struct Client {
     outstanding: Option<Outstanding>,
     clock: Clock,
     board_time: u64,
+    /// Settle time of the steps of the plan, from the latest `Start`.
+    step_settle_us: u32,
     last_sent: Option<Moment>,
     unanswered: u16,
 }
@@ -79,7 +81,12 @@ impl Client {
         let seq = self.next_seq;
         self.next_seq = seq.wrapping_add(1);
         let settle = match request {
-            Request::Select { settle_us, .. } | Request::Start { settle_us, .. } => settle_us,
+            Request::Select { settle_us, .. } => settle_us,
+            Request::Start { settle_us, .. } => {
+                self.step_settle_us = settle_us;
+                settle_us
+            }
+            Request::Advance { .. } => self.step_settle_us,
             Request::Bleed { hold_us, .. } => hold_us,
             _ => 0,
         };
@@ -98,14 +105,20 @@ impl Client {
     /// Takes a message that arrived at `now`.
     pub fn receive(&mut self, message: &BoardMessage, now: Moment) -> Heard {
         let (BoardMessage::Answer { at_us, .. } | BoardMessage::Event { at_us, .. }) = *message;
-        // Messages come in the order in which they were written, so the clock can only go back by a restart.
-        if at_us < self.board_time {
+        let is_settled = matches!(
+            message,
+            BoardMessage::Answer { answer: Answer::Settled { .. }, .. }
+                | BoardMessage::Event { event: Event::Settled { .. }, .. }
+        );
+        // Messages come in the order in which they were written, so the clock can only go back by a restart. But
+        // `Settled` tells when the settle time was over, and something else may have been told since.
+        if at_us < self.board_time && !is_settled {
             self.board_time = at_us;
             self.clock = Clock::default();
             self.outstanding = None;
             return Heard::Restarted;
         }
-        self.board_time = at_us;
+        self.board_time = self.board_time.max(at_us);
         match message {
             BoardMessage::Event { event, .. } => {
                 self.clock.event(at_us, now);
@@ -113,8 +126,12 @@ impl Client {
             }
             BoardMessage::Answer { seq, answer, .. } => match self.outstanding.take() {
                 Some(waiting) if waiting.seq == *seq => {
-                    self.clock.answer(waiting.sent, at_us, now);
                     self.unanswered = 0;
+                    match waiting.request {
+                        // Asked again, it is answered with the time of the first answer.
+                        Request::Advance { .. } => self.clock.event(at_us, now),
+                        _ => self.clock.answer(waiting.sent, at_us, now),
+                    }
                     Heard::Answer { request: waiting.request, answer: answer.clone() }
                 }
                 other => {
@@ -227,5 +244,32 @@ mod tests {
         let mut client = Client::default();
         client.send(Request::Select { channel: protocol::Channel(1), settle_us: 2_000_000 }, ms(0));
         assert_eq!(client.deadline(), Some(ms(2500)));
+        // A step has that of the start, and a request has none.
+        client.send(Request::Start { steps: 2, settle_us: 600_000, pace: protocol::Pace::Advance }, ms(0));
+        client.send(Request::Advance { step: 1 }, ms(0));
+        assert_eq!(client.deadline(), Some(ms(1100)));
+        client.send(Request::Ping, ms(0));
+        assert_eq!(client.deadline(), Some(ms(500)));
+    }
+
+    /// PROTOCOL.md, `Settled`: its time is when the settle time was over, and a step that is asked for again is answered
+    /// with the time of the first answer.
+    #[test]
+    fn a_settle_time_that_was_over_before_is_no_restart() {
+        let settled = || Answer::Settled { step: Some(1), channel: protocol::Channel(4) };
+        let mut client = Client::default();
+        // Board time 0 is host time 1000 ms; the answer to the step is lost, the ping's is not.
+        let ping = client.send(Request::Ping, ms(1100));
+        client.receive(&answer(ping.seq, 100_500, Answer::Pong), ms(1101));
+        let again = client.send(Request::Advance { step: 1 }, ms(1200));
+        let heard = client.receive(&answer(again.seq, 90_000, settled()), ms(1201));
+        assert_eq!(heard, Heard::Answer { request: Request::Advance { step: 1 }, answer: settled() });
+        // What is known of the clock stays known, at both ends.
+        let (early, late) =
+            (client.clock().earliest(100_500).unwrap(), client.clock().latest(100_500).unwrap());
+        assert!(ms(1099) <= early && late <= ms(1102), "{early} {late}");
+        // And a later message is held against the latest time.
+        let ping = client.send(Request::Ping, ms(1300));
+        assert_eq!(client.receive(&answer(ping.seq, 95_000, Answer::Pong), ms(1301)), Heard::Restarted);
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use protocol::{Answer, BoardMessage, Event, Request, RequestFrame};
+use protocol::{Answer, BoardMessage, Event, Fault, Request, RequestFrame};
 
 use super::BoardName;
 
@@ -75,6 +75,8 @@ pub struct Session {
     called: Option<String>,
     closings: BTreeMap<u8, u64>,
     closed: Option<u8>,
+    /// The latest bleed that was asked for: number of the request, and channel.
+    bled: Option<(u16, u8)>,
 }
 
 /// Something that is worn, or will be soon.
@@ -108,9 +110,15 @@ impl Session {
         match frame.request {
             Request::Bleed { channel, .. } => {
                 *self.closings.entry(channel.0).or_default() += 1;
+                self.bled = Some((frame.seq, channel.0));
                 self.closed = None;
             }
-            Request::Greet { .. } | Request::OpenAll | Request::LoadPlan { .. } => self.closed = None,
+            // These open what is closed first, be it the channel that is asked for.
+            Request::Greet { .. }
+            | Request::OpenAll
+            | Request::LoadPlan { .. }
+            | Request::Select { .. }
+            | Request::Start { .. } => self.closed = None,
             _ => {}
         }
     }
@@ -122,9 +130,28 @@ impl Session {
                 self.unique_id = Some(greeting.unique_id);
                 self.closed = None;
             }
+            // Refused before anything moved.
+            BoardMessage::Answer {
+                seq,
+                answer:
+                    Answer::Refused(
+                        Fault::NotFitted
+                        | Fault::LidOpen
+                        | Fault::NotGreeted
+                        | Fault::ChannelOutOfRange { .. }
+                        | Fault::UnknownRequest,
+                    ),
+                ..
+            } => {
+                if let Some((_, channel)) = self.bled.take_if(|(bled, _)| bled == seq)
+                    && let Some(count) = self.closings.get_mut(&channel)
+                {
+                    *count = count.saturating_sub(1);
+                }
+            }
             BoardMessage::Answer { answer: Answer::Settled { channel, .. }, .. }
             | BoardMessage::Event { event: Event::Settled { channel, .. }, .. }
-                // An answer that was lost is asked for again, and the channel stays closed.
+                // A step whose answer was lost is asked for again, and its channel stays closed.
                 if self.closed != Some(channel.0) =>
             {
                 *self.closings.entry(channel.0).or_default() += 1;
@@ -261,11 +288,20 @@ mod tests {
         });
         session.heard(&settled(3));
         let bleed = Request::Bleed { channel: Channel(9), hold_us: 1 };
-        session.sent(&RequestFrame { seq: 1, request: bleed });
+        session.sent(&RequestFrame { seq: 1, request: bleed.clone() });
+        session.heard(&BoardMessage::Answer { seq: 1, at_us: 3, answer: Answer::Bled });
+        // A refused one moves nothing, and the same channel again opens it first.
+        session.sent(&RequestFrame { seq: 2, request: bleed });
+        session.heard(&BoardMessage::Answer { seq: 2, at_us: 4, answer: Answer::Refused(Fault::LidOpen) });
+        let select = Request::Select { channel: Channel(4), settle_us: 1 };
+        for seq in 3..5 {
+            session.sent(&RequestFrame { seq, request: select.clone() });
+            session.heard(&settled(4));
+        }
         let mut wear = Wear::default();
         wear.add(session, "jig 2", Some(("T1", "J5")));
         let channels = &wear.closings[&BoardName::Id([1; 8])];
-        assert_eq!(channels.iter().map(|(c, n)| (*c, *n)).collect::<Vec<_>>(), [(3, 3), (4, 1), (9, 1)]);
+        assert_eq!(channels.iter().map(|(c, n)| (*c, *n)).collect::<Vec<_>>(), [(3, 3), (4, 3), (9, 1)]);
         assert_eq!(wear.matings.len(), 2);
     }
 

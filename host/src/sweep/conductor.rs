@@ -11,7 +11,7 @@ mod visits;
 
 use std::{collections::VecDeque, time::Duration};
 
-use protocol::{BoardMessage, Request, RequestFrame, version};
+use protocol::{BoardMessage, Event, OpenReason, Request, RequestFrame, version};
 
 use super::{
     Floor, Guard, Notice, Observer, Overhead, Pacing, PinResult, Setting, SweepError, Visit, Visits, ear::Ear,
@@ -80,6 +80,8 @@ pub struct Conductor {
     /// From the first closed channel to the end of the latest visit.
     span: Option<(Moment, Moment)>,
     openings: u16,
+    /// The latest message refused a request because every channel opened, for this reason.
+    opening_told: Option<OpenReason>,
     damaged: u16,
     jig_speaks: bool,
     /// The first bytes of the jig's port, as long as no message was among them.
@@ -156,6 +158,7 @@ impl Conductor {
             proofs: 0,
             span: None,
             openings: 0,
+            opening_told: None,
             damaged: 0,
             jig_speaks: false,
             jig_babble: Vec::new(),
@@ -227,7 +230,10 @@ impl Conductor {
         let Setting { timing, plan, .. } = &self.score.setting;
         let pins = plan.pins();
         let checks = plan.visits.len() - pins;
-        Floor::of(timing, stream.period(), overhead, Visits { pins, checks }, self.observer.results())
+        let period = stream.period();
+        // As `took` is counted.
+        Floor::of(timing, period, overhead, Visits { pins, checks }, self.observer.results())
+            .from_first_settled(timing, period, overhead)
     }
 
     /// The operator wants to stop.
@@ -267,10 +273,13 @@ impl Conductor {
         self.jig_speaks = true;
         self.jig_babble = Vec::new();
         let observations = self.observer.jig_message(message, now);
+        let told = self.opening_told.take();
         match self.client.receive(message, now) {
             Heard::Answer { request, answer } => {
                 self.answer(&request, answer, now);
             }
+            // The request that was under way has just been refused for it: one opening.
+            Heard::Event(Event::Opened { reason }) if told == Some(reason) => {}
             Heard::Event(event) => self.event(&event, now),
             Heard::Restarted => self.restarted(now),
             Heard::Stale { .. } => {}

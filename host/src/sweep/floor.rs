@@ -60,6 +60,19 @@ impl Floor {
         }
     }
 
+    /// The same from when the first channel had settled on: without the switch's time at the first visit.
+    #[must_use]
+    pub fn from_first_settled(self, timing: &Timing, period: Duration, overhead: Overhead) -> Self {
+        let frame = match timing.pacing {
+            // A conversion may begin at that very moment.
+            Pacing::Streaming => Duration::ZERO,
+            Pacing::Triggered | Pacing::Polled => overhead.frame,
+        };
+        let settled = Overhead { switch: Duration::ZERO, frame, ..overhead };
+        let first = of_visit(timing, period, overhead).saturating_sub(of_visit(timing, period, settled));
+        Self { visits: self.visits.saturating_sub(first), ..self }
+    }
+
     /// All of it.
     #[must_use]
     pub const fn total(&self) -> Duration {

@@ -55,7 +55,8 @@ pub struct Observer {
     decoder: Decoder,
     stream: Stream,
     clock: Clock,
-    sent: Option<(u16, Moment)>,
+    /// The latest request, and when it was sent if its answer cannot be older.
+    sent: Option<(u16, Option<Moment>)>,
     dwell: Option<Duration>,
     visit: Option<OpenVisit>,
     check: CheckChannel,
@@ -125,7 +126,9 @@ impl Observer {
 
     /// A request went out to the switching board.
     pub fn sent_to_jig(&mut self, frame: &RequestFrame, now: Moment) {
-        self.sent = Some((frame.seq, now));
+        // A step that is asked for again is answered with the time of the first answer.
+        let is_fresh = !matches!(frame.request, Request::Advance { .. });
+        self.sent = Some((frame.seq, is_fresh.then_some(now)));
         match &frame.request {
             Request::Start { pace, .. } => {
                 self.dwell = match *pace {
@@ -170,8 +173,10 @@ impl Observer {
     pub fn jig_message(&mut self, message: &BoardMessage, now: Moment) -> Vec<Observation> {
         match message {
             BoardMessage::Answer { seq, at_us, answer } => {
-                if let Some((_, sent)) = self.sent.filter(|(sent, _)| sent == seq) {
-                    self.clock.answer(sent, *at_us, now);
+                match self.sent.filter(|(sent, _)| sent == seq) {
+                    Some((_, Some(sent))) => self.clock.answer(sent, *at_us, now),
+                    Some((_, None)) => self.clock.event(*at_us, now),
+                    None => {}
                 }
                 match answer {
                     Answer::Settled { channel, .. } => self.begin(*channel, *at_us, now),

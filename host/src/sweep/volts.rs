@@ -61,6 +61,7 @@ pub fn measure_volts(
         stops,
         client: Client::default(),
         frames: Accumulator::new(),
+        greeted: false,
         decoder: Decoder::new(stops.profile),
         reading: None,
         timeout,
@@ -81,6 +82,7 @@ struct Bench<'a> {
     stops: &'a Stops<'a>,
     client: Client,
     frames: Accumulator<BoardMessage>,
+    greeted: bool,
     decoder: Decoder,
     /// The meter's answer to the question that is open.
     reading: Option<Volts>,
@@ -91,7 +93,10 @@ impl Bench<'_> {
     fn greet(&mut self) -> Result<Greeting, SweepError> {
         let (host_min, host_max) = (version::MIN, version::CURRENT);
         match self.ask(&Request::Greet { min: host_min, max: host_max })? {
-            Answer::Greeting(greeting) => Ok(greeting),
+            Answer::Greeting(greeting) => {
+                self.greeted = true;
+                Ok(greeting)
+            }
             Answer::Refused(protocol::Fault::Version { min, max }) => {
                 let port = self.stops.ports[0].clone();
                 Err(SweepError::JigVersion { port, host_min, host_max, min, max })
@@ -150,8 +155,9 @@ impl Bench<'_> {
                     return Ok(answer);
                 }
             }
-            if let Err(error) = self.client.check(until) {
-                silent = error.to_string();
+            match self.client.check(until) {
+                Err(error) => silent = error.to_string(),
+                Ok(()) => silent = "it has started again".to_owned(),
             }
         }
         Err(SweepError::JigSilent { port: self.stops.ports[0].clone(), what: silent })
@@ -200,8 +206,15 @@ impl Bench<'_> {
             Heard::Jig(at, bytes) => {
                 let mut answered = None;
                 for message in self.frames.items(&bytes).flatten() {
-                    if let Said::Answer { answer, .. } = self.client.receive(&message, at) {
-                        answered = Some(answer);
+                    match self.client.receive(&message, at) {
+                        Said::Answer { answer, .. } => answered = Some(answer),
+                        // At the greeting these may be words of an earlier life, and it is asked again.
+                        Said::Restarted if self.greeted => {
+                            let (port, what) =
+                                (self.stops.ports[0].clone(), "it has started again".to_owned());
+                            return Err(SweepError::JigSilent { port, what });
+                        }
+                        Said::Restarted | Said::Event(_) | Said::Stale { .. } => {}
                     }
                 }
                 return Ok(answered);

@@ -103,6 +103,9 @@ impl Pico {
     /// Bleed resistor.
     pub const BLEED: u8 = 21;
 
+    /// Leg of the sense input.
+    pub const SENSE_LEG: u8 = 22;
+
     /// Starts the image of a board; `None` if it or the emulator is missing.
     #[must_use]
     pub fn start(board: PicoBoard) -> Option<Self> {
@@ -166,9 +169,16 @@ impl Pico {
         self.control.ask(&format!("input {pin} {}", u8::from(high)));
     }
 
-    /// Sets what the sense input reads, in counts of its converter.
-    pub fn sense_counts(&mut self, counts: u16) {
-        self.control.ask(&format!("adc {counts}"));
+    /// Puts a voltage on the common line, or nothing: what the converter then reads through 220 kΩ, with 100 kΩ from its
+    /// input to a leg that is low or high, and diodes that hold it between ground and 3.3 V.
+    pub fn common_line(&mut self, volts: Option<f64>) {
+        const SUPPLY: f64 = 3.3;
+        let [low, high] = [0.0, SUPPLY].map(|leg| {
+            let input = volts.map_or(leg, |volts| (volts * 100e3 + leg * 220e3) / 320e3);
+            // The converter rounds down, and 4095 is its last count.
+            (input / SUPPLY * 4096.0).clamp(0.0, 4095.0) as u16
+        });
+        self.control.ask(&format!("adc {low} {high}"));
     }
 
     /// Lets time stand still.

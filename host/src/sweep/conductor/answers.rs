@@ -59,7 +59,10 @@ impl Conductor {
             Fault::NotGreeted => self.restarted(now),
             Fault::LidOpen => self.lid_opened(),
             Fault::Superseded => {}
-            Fault::Opened(reason) => self.opened(reason, now),
+            Fault::Opened(reason) => {
+                self.opening_told = Some(reason);
+                self.opened(reason, now);
+            }
             Fault::NoPlan | Fault::PlanMismatch { .. } | Fault::WrongStep { .. } | Fault::PlanGap { .. } => {
                 self.stepping = Stepping::Direct;
                 self.go_again(now);
@@ -70,7 +73,7 @@ impl Conductor {
 
     pub(super) fn event(&mut self, event: &Event, now: Moment) {
         match event {
-            Event::Opened { reason: OpenReason::LidOpen } | Event::Lid { closed: false } => self.lid_opened(),
+            Event::Lid { closed: false } => self.lid_opened(),
             Event::Opened { reason } => self.opened(*reason, now),
             Event::Lid { closed: true } => {
                 if let Phase::LidOpen { visit } = self.phase {
@@ -91,6 +94,10 @@ impl Conductor {
 
     /// Channels opened by themselves: the sweep goes on at the same pin, a limited number of times.
     pub(super) fn opened(&mut self, reason: OpenReason, now: Moment) {
+        if reason == OpenReason::LidOpen {
+            self.lid_opened();
+            return;
+        }
         if !matches!(self.phase, Phase::Moving { .. } | Phase::Reading { .. }) {
             return;
         }

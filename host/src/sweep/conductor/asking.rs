@@ -44,9 +44,15 @@ impl Conductor {
     /// Asks once more for the channel that was asked for.
     pub(super) fn go_again(&mut self, now: Moment) {
         match self.phase {
-            Phase::Moving { visit } | Phase::Reading { visit, .. } => self.go_to(visit, now),
+            // With the lid still open this is refused, and the lid waited for again.
+            Phase::Moving { visit } | Phase::Reading { visit, .. } | Phase::LidOpen { visit } => {
+                self.go_to(visit, now);
+            }
             Phase::Loading { .. } => self.start(now),
-            _ => {}
+            Phase::Closing => self.close(now),
+            Phase::Preparing { .. } => self.begin_if_prepared(now),
+            // Nothing is asked for before the device is back, or any more.
+            Phase::Away(_) | Phase::Ended => {}
         }
     }
 

@@ -4,13 +4,14 @@
 //! | --- | --- | --- |
 //! | GP0, GP1 | UART0, 115200 8N1: TX, RX | link 0 |
 //! | USB | serial port | link 1, the same protocol |
-//! | GP2 to GP9 | the switch: see the image | |
+//! | GP2 to GP11 | the switch: see the image | |
 //! | GP16 | lid contact to ground, pulled up | low while the lid is closed |
 //! | GP17 | start button to ground, pulled up | low while it is pressed |
 //! | GP18, GP19 | red and green of the light | high lights |
 //! | GP20 | buzzer: a passive piezo disc through 1 kΩ | a square wave while it sounds |
 //! | GP21 | bleed resistor | high connects; 10 kΩ to ground |
-//! | GP26 | sense input: common line through 220 kΩ, 100 kΩ from here to ground | 0 to 10.5 V |
+//! | GP22 | leg of the sense input: 100 kΩ from GP26 to here | low, but high while a negative voltage is looked for |
+//! | GP26 | sense input: common line through 220 kΩ | −7.2 to 10.5 V |
 //!
 //! A jig without a lid needs a wire from GP16 to ground: an input that is not connected counts as open. While
 //! the chip is in reset its pins are inputs with a pull-down of 50 to 80 kΩ (RP2040 datasheet, 2.19.6.3);
@@ -64,6 +65,9 @@ const CRYSTAL_HZ: u32 = 12_000_000;
 /// The program looks after itself at least this often.
 const WAKE_US: u64 = 100_000;
 
+/// Packets of 64 bytes that are taken from USB in one turn.
+const USB_READS: usize = 4;
+
 /// The chip starts anew if the program did not come round for so long.
 const WATCHDOG_LIMIT: MicrosDurationU32 = MicrosDurationU32::millis(500);
 
@@ -108,6 +112,8 @@ pub(crate) struct SwitchPins {
     pub(crate) gpio7: Fresh<bank0::Gpio7>,
     pub(crate) gpio8: Fresh<bank0::Gpio8>,
     pub(crate) gpio9: Fresh<bank0::Gpio9>,
+    pub(crate) gpio10: Fresh<bank0::Gpio10>,
+    pub(crate) gpio11: Fresh<bank0::Gpio11>,
 }
 
 /// What a switch may use beside its pins.
@@ -176,6 +182,8 @@ pub(crate) fn run<W: Wiring>() -> ! {
         gpio7: pins.gpio7,
         gpio8: pins.gpio8,
         gpio9: pins.gpio9,
+        gpio10: pins.gpio10,
+        gpio11: pins.gpio11,
     });
     let bleed = low(pins.gpio21);
 
@@ -212,6 +220,7 @@ pub(crate) fn run<W: Wiring>() -> ! {
             green: pins.gpio19,
             buzzer: pins.gpio20,
             sense: pins.gpio26,
+            leg: low(pins.gpio22),
         },
         bleed,
         (ADC, PWM),
@@ -255,7 +264,10 @@ pub(crate) fn run<W: Wiring>() -> ! {
             Err(nb::Error::WouldBlock) => {}
         }
         if usb.poll(&mut [&mut cdc]) {
-            while let Ok(length @ 1..) = cdc.read(&mut chunk) {
+            // A host that never stops sending must not keep the board from its deadlines: what is left keeps its
+            // interrupt up, and is read at the next turn.
+            for _ in 0..USB_READS {
+                let Ok(length @ 1..) = cdc.read(&mut chunk) else { break };
                 board.push(1, chunk.get(..length).unwrap_or_default(), now_us());
             }
         }

@@ -6,7 +6,7 @@ use firmware::{Fittings, Lamp, Tone};
 use protocol::Parts;
 
 use super::hal::adc::{Adc, AdcPin};
-use super::hal::gpio::bank0::{Gpio16, Gpio17, Gpio18, Gpio19, Gpio20, Gpio21, Gpio26};
+use super::hal::gpio::bank0::{Gpio16, Gpio17, Gpio18, Gpio19, Gpio20, Gpio21, Gpio22, Gpio26};
 use super::hal::gpio::{
     FunctionNull, FunctionPwm, FunctionSio, OutputOverride, Pin, PullNone, PullUp, SioInput,
 };
@@ -14,9 +14,17 @@ use super::hal::pac;
 use super::hal::pwm::{FreeRunning, Pwm2, Slice, Slices};
 use super::{Fresh, Output, low, set};
 
-/// Sense input: the reference of 3300 mV over 4096 counts, and the divider of 220 kΩ and 100 kΩ.
-const SENSE_MILLIVOLTS: i32 = 3_300 * 320 / 100;
+/// Sense input: R1 = 220 kΩ from the common line, R2 = 100 kΩ to its leg, and a converter that shows r of its supply
+/// V = 3.3 V. With the leg on ground the common line is at V·r·(R1+R2)/R2: 0 to 10.5 V, and what is below ground shows
+/// as nothing. With the leg on V it is at V·(r·(R1+R2) − R1)/R2: −7.2 V where the input is at ground, 0 where r is 0.6875.
+const FULL_MILLIVOLTS: i32 = 3_300 * 320 / 100;
+/// What the leg on V adds: V·R1/R2.
+const BIAS_MILLIVOLTS: i32 = 3_300 * 220 / 100;
+/// Conversions of 2 µs that are added up, and as many before them that are not: the input settles with 69 kΩ and some
+/// 50 pF of pin and diodes, 9 time constants.
 const SENSE_SAMPLES: i32 = 16;
+/// With the leg on ground this much is above every error of the converter, some 10 counts.
+const ABOVE_GROUND: i32 = 30;
 
 /// The counter of the buzzer: system clock of 125 MHz by 125.
 const COUNTS_A_SECOND: u32 = 1_000_000;
@@ -32,6 +40,7 @@ pub(super) struct Pins {
     pub(super) green: Fresh<Gpio19>,
     pub(super) buzzer: Fresh<Gpio20>,
     pub(super) sense: Fresh<Gpio26>,
+    pub(super) leg: Output<Gpio22>,
 }
 
 /// What there is beside the switch.
@@ -44,6 +53,7 @@ pub(super) struct Panel {
     bleed: Output<Gpio21>,
     adc: Adc,
     sense: AdcPin<Pin<Gpio26, FunctionNull, PullNone>>,
+    leg: Output<Gpio22>,
 }
 
 /// A counter of the chip makes the square wave by itself.
@@ -70,7 +80,22 @@ impl Panel {
             bleed,
             adc: Adc::new(adc, resets),
             sense,
+            leg: pins.leg,
         })
+    }
+}
+
+impl Panel {
+    /// The common line, were the leg on ground.
+    fn sensed_millivolts(&mut self) -> Option<i32> {
+        let mut counts = 0;
+        for at in -SENSE_SAMPLES..SENSE_SAMPLES {
+            let sample: u16 = self.adc.read(&mut self.sense).ok()?;
+            if at >= 0 {
+                counts += i32::from(sample);
+            }
+        }
+        Some(counts * FULL_MILLIVOLTS / SENSE_SAMPLES / 4_096)
     }
 }
 
@@ -114,12 +139,16 @@ impl Fittings for Panel {
     }
 
     fn sense_millivolts(&mut self) -> Option<i32> {
-        let mut counts = 0;
-        for _ in 0..SENSE_SAMPLES {
-            let sample: u16 = self.adc.read(&mut self.sense).ok()?;
-            counts += i32::from(sample);
+        let above = self.sensed_millivolts()?;
+        if above > ABOVE_GROUND {
+            return Some(above);
         }
-        Some(counts * SENSE_MILLIVOLTS / SENSE_SAMPLES / 4_096)
+        // At ground, below it, or open: an open line follows the leg, and shows as more than nothing.
+        set(&mut self.leg, true);
+        let biased = self.sensed_millivolts();
+        set(&mut self.leg, false);
+        let below = biased? - BIAS_MILLIVOLTS;
+        Some(if below < 0 { below } else { above })
     }
 
     fn bleed(&mut self, on: bool) {
