@@ -67,16 +67,11 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
 
     let mut replay = Replay::new(&session);
     let mut troubles = 0_u32;
-    for line in &mut reader {
-        match line {
-            Ok(line) => replay.take(&line),
-            Err(trouble) => {
-                if !matches!(trouble.kind, TroubleKind::Torn) {
-                    troubles += 1;
-                    replay.gap();
-                }
-                screen.tell(&format!("warning: {name}: {trouble}"));
-            }
+    for item in &mut reader {
+        replay.item(&item);
+        if let Err(trouble) = item {
+            troubles += u32::from(!matches!(trouble.kind, TroubleKind::Torn));
+            screen.tell(&format!("warning: {name}: {trouble}"));
         }
     }
     let replayed = replay.finish();
