@@ -75,8 +75,9 @@ fn replay(path: &Path) -> Outcome<()> {
     let mut reader = LogReader::open(path)?;
     let session = Session::new(reader.header().clone())?;
     let mut replay = Replay::new(&session);
-    for line in &mut reader {
-        replay.take(&line?);
+    for item in &mut reader {
+        replay.item(&item);
+        item?;
     }
     let replayed = replay.finish();
     let read = replayed.values.iter().filter(|value| value.volts().is_some()).count();

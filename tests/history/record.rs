@@ -84,7 +84,7 @@ fn what_was_removed_later_is_told() {
     let removed = LogEvent::Redacted { was: "note".into(), removed: "2026-04-01T08:00:00Z".into(), by: None };
     let line = LogLine { number: 2, at: Moment::START, event: removed };
     assert!(encode(&line).is_ok());
-    recording.take(&line);
+    recording.item(&Ok(line));
     let record = recording.finish(Fingerprint::of(b""));
     assert_eq!(record.removed.len(), 1);
     assert_eq!(record.notes, []);

@@ -3,6 +3,7 @@
 use pintally::{
     log::{LogEvent, LogReader, OpenError, TroubleKind},
     readings::PinValue,
+    record::SweepRecord,
     session::{Replay, Replayed, Session},
 };
 
@@ -13,13 +14,15 @@ fn replay(log: &[u8]) -> Replayed {
     let reader = LogReader::new(log).unwrap();
     let mut replay = Replay::new(&Session::new(reader.header().clone()).unwrap());
     for item in reader {
-        match item {
-            Ok(line) => replay.take(&line),
-            Err(trouble) if matches!(trouble.kind, TroubleKind::Torn) => {}
-            Err(_) => replay.gap(),
-        }
+        replay.item(&item);
     }
-    replay.finish()
+    let replayed = replay.finish();
+    // What reports, history and batch say is the same.
+    let record = SweepRecord::read(log).unwrap();
+    assert_eq!(record.shown, replayed.values);
+    assert_eq!(record.from_result_line, replayed.from_result_line);
+    assert_eq!(record.paired_otherwise, replayed.changed);
+    replayed
 }
 
 /// Values of the pins whose result lines are among these.
@@ -100,6 +103,34 @@ fn every_line_damaged() {
             for (pin, (seen, live)) in replayed.values.iter().zip(&sound.values).enumerate() {
                 let is_unread = matches!(seen, PinValue::Unread(_));
                 assert!(seen == live || is_unread, "line {}: pin {pin} is {seen}, live {live}", hit + 1);
+            }
+        }
+    }
+    assert!(by_result_line > 0, "no raw line was ever needed");
+}
+
+/// A page of the disk that was never written, or lines that somebody cut out: found where `report` and `history` paired
+/// what was left with the pin before the gap.
+#[test]
+fn every_block_of_lines_missing() {
+    let log = whole_log();
+    let lines: Vec<&[u8]> = log.split_inclusive(|&byte| byte == b'\n').collect();
+    let sound = replay(&log);
+    let mut by_result_line = 0;
+    for size in [1, 2, 3, 5, 8, 12, 30] {
+        for first in 1..lines.len().saturating_sub(size) {
+            let left = [&lines[..first], &lines[first + size..]].concat().concat();
+            let replayed = replay(&left);
+            by_result_line += replayed.from_result_line.len();
+            for (pin, (seen, live)) in replayed.values.iter().zip(&sound.values).enumerate() {
+                let is_unread = matches!(seen, PinValue::Unread(_));
+                assert!(
+                    seen == live || is_unread,
+                    "{size} lines after line {first} missing: pin {pin} is {seen}, live {live}"
+                );
+            }
+            for (pin, value) in acknowledged(&left) {
+                assert_eq!(replayed.values[pin], value, "{size} lines after line {first} missing");
             }
         }
     }

@@ -12,7 +12,7 @@ use pintally::{
     moment::Moment,
     practice::{meter::MeterOptions, random::Random},
     readings::PinValue,
-    sweep::{Notice, Plan, Record, Recorder, Score, Setting, Swept, Timing, run},
+    sweep::{Notice, Observer, Plan, Record, Recorder, Score, Setting, Swept, Timing, run},
     units::Volts,
 };
 use protocol::Channel;
@@ -40,6 +40,9 @@ pub enum Condition {
     Doubled,
     /// One bit is flipped in one byte of 200.
     Flipped,
+    /// One message in three between host and switching board, to and fro, is late by up to 0.6 s: some answers come
+    /// when their request has been made again.
+    Late,
     /// All of these at once.
     All,
     /// The meter lags by 1 to 4 conversions more than its profile says.
@@ -48,13 +51,14 @@ pub enum Condition {
 
 impl Condition {
     /// Every condition.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Clean,
         Self::Jitter,
         Self::Ramps,
         Self::Lost,
         Self::Doubled,
         Self::Flipped,
+        Self::Late,
         Self::All,
         Self::Overlong,
     ];
@@ -132,10 +136,23 @@ pub struct Wrong {
     pub before: PinValue,
 }
 
-struct Nowhere;
+/// What a message may be late by: more than the host waits for an answer.
+const LATE: Duration = Duration::from_millis(600);
 
-impl Recorder for Nowhere {
-    fn record(&mut self, _at: Moment, _record: Record<'_>) {}
+/// Pairs what goes into the session log, as a replay of it does.
+struct Replay(Observer);
+
+impl Recorder for Replay {
+    fn record(&mut self, at: Moment, record: Record<'_>) {
+        match record {
+            Record::MeterBytes(bytes) => drop(self.0.meter_bytes(bytes, at)),
+            Record::Jig(message) => drop(self.0.jig_message(message, at)),
+            Record::SentToJig(request) => self.0.sent_to_jig(request, at),
+            Record::SentToMeter { asks_for_reading: true, .. } => self.0.asked_meter(at),
+            Record::LinkLost { device, .. } => self.0.lost(device),
+            _ => {}
+        }
+    }
 }
 
 impl Trial {
@@ -156,6 +173,9 @@ impl Trial {
                     rig.ramps.insert(channel, (0.0, 0.1 + 1.9 * dice.unit()));
                 }
             }
+        }
+        if matches!(self.condition, Condition::Late | Condition::All) {
+            rig.trouble.late = Some(LATE);
         }
         let (swept, notices) = sweep(&mut rig, score(&profile, PINS, Some(Volts::of(CHECK))));
         assert_eq!(swept.values.len(), PINS);
@@ -311,8 +331,13 @@ pub fn score(profile: &Profile, pins: usize, check: Option<Volts>) -> Score {
 }
 
 /// Sweeps and keeps what the operator was told.
+///
+/// # Panics
+/// If a replay of what was recorded pairs it otherwise.
 pub fn sweep(devices: &mut dyn pintally::sweep::Devices, score: Score) -> (Swept, Vec<Notice>) {
     let mut notices = Vec::new();
-    let swept = run(devices, score, &mut Nowhere, &mut |notice| notices.push(notice.clone()));
+    let mut replay = Replay(Observer::new(score.setting.clone(), &score.profile));
+    let swept = run(devices, score, &mut replay, &mut |notice| notices.push(notice.clone()));
+    assert_eq!(replay.0.results(), swept.results, "a replay pairs it otherwise");
     (swept, notices)
 }

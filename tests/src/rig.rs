@@ -10,7 +10,10 @@ use std::{
 use pintally::{
     meter::{DiodeSource, Profile},
     moment::Moment,
-    practice::meter::{MeterOptions, SimulatedMeter},
+    practice::{
+        meter::{MeterOptions, SimulatedMeter},
+        random::Random,
+    },
     sweep::{Devices, Heard},
     units::Volts,
 };
@@ -38,6 +41,11 @@ pub struct Rig {
     lid_is_open: bool,
     /// When the switching board started: its clock began at 0 then.
     started: Moment,
+    /// The present step of the plan, and when its channel has settled.
+    step: Option<(u16, Moment)>,
+    /// When the latest message in each direction arrives: none overtakes another.
+    arrivals: [Moment; 2],
+    dice: Random,
     requests: Accumulator<RequestFrame>,
     meter: SimulatedMeter,
     byte_time: Duration,
@@ -67,6 +75,10 @@ pub struct Trouble {
     pub restarts_before: Option<fn(&Request) -> bool>,
     /// So many channels open by themselves while they are being closed.
     pub opens: u32,
+    /// One message in three, to and fro, is late by up to so much.
+    pub late: Option<Duration>,
+    /// The channel that closes lies so many beyond the one that is asked for.
+    pub strays: u8,
 }
 
 #[derive(Debug)]
@@ -101,6 +113,9 @@ impl Rig {
             is_greeted: false,
             lid_is_open: false,
             started: Moment::START,
+            step: None,
+            arrivals: [Moment::START; 2],
+            dice: Random::from_state(seed ^ 0x4c49_4e4b),
             requests: Accumulator::new(),
             meter,
             byte_time: profile.port.byte_time(),
@@ -127,7 +142,8 @@ impl Rig {
 
     fn event(&mut self, event: Event) {
         let message = BoardMessage::Event { at_us: self.now.since(self.started).as_micros() as u64, event };
-        self.later(self.now.after(LINK), Happening::ToHost(frame::encode(&message).to_vec()));
+        let arrival = self.arrival(self.now, 0);
+        self.later(arrival, Happening::ToHost(frame::encode(&message).to_vec()));
     }
 
     fn later(&mut self, at: Moment, happening: Happening) {
@@ -170,7 +186,18 @@ impl Rig {
             return;
         }
         let message = BoardMessage::Answer { seq, at_us: at.since(self.started).as_micros() as u64, answer };
-        self.later(at.after(LINK), Happening::ToHost(frame::encode(&message).to_vec()));
+        let arrival = self.arrival(at.max(self.now), 0);
+        self.later(arrival, Happening::ToHost(frame::encode(&message).to_vec()));
+    }
+
+    /// When a message that leaves now or then arrives: `way` is 0 to the host, 1 to the switching board.
+    fn arrival(&mut self, leaves: Moment, way: usize) -> Moment {
+        let mut arrival = leaves.after(LINK);
+        if let Some(late) = self.trouble.late.filter(|_| self.dice.unit() < 1.0 / 3.0) {
+            arrival = arrival.after(late.mul_f64(self.dice.unit()));
+        }
+        self.arrivals[way] = arrival.max(self.arrivals[way]);
+        self.arrivals[way]
     }
 
     fn request(&mut self, frame: RequestFrame) {
@@ -192,6 +219,7 @@ impl Rig {
             _ if !self.is_greeted => self.answer(at, seq, Answer::Refused(Fault::NotGreeted)),
             Request::Ping => self.answer(at, seq, Answer::Pong),
             Request::OpenAll => {
+                self.step = None;
                 self.later(at, Happening::Open);
                 self.answer(at, seq, Answer::Opened);
             }
@@ -209,6 +237,12 @@ impl Rig {
                 }
                 None => self.answer(at, seq, Answer::Refused(Fault::PlanMismatch { loaded: 0 })),
             },
+            // Asked again: the same answer, with the same time, as the firmware does it.
+            Request::Advance { step } if self.step.is_some_and(|(at, _)| at == step) => {
+                let settled = self.step.map_or(at, |(_, settled)| settled);
+                let channel = self.plan[usize::from(step)];
+                self.answer(settled, seq, Answer::Settled { step: Some(step), channel });
+            }
             Request::Advance { step } => match self.plan.get(usize::from(step)) {
                 Some(&channel) => self.close(seq, Some(step), channel, self.step_settle_us),
                 None => {
@@ -222,6 +256,7 @@ impl Rig {
 
     fn close(&mut self, seq: u16, step: Option<u16>, channel: Channel, settle_us: u32) {
         let at = self.now;
+        let channel = Channel(channel.0 + self.trouble.strays);
         if usize::from(channel.0) >= self.inputs.len() {
             let channels = self.inputs.len() as u8;
             self.answer(at, seq, Answer::Refused(Fault::ChannelOutOfRange { channel, channels }));
@@ -239,6 +274,7 @@ impl Rig {
             return;
         }
         let settled = at.after(BREAK + Duration::from_micros(u64::from(settle_us)));
+        self.step = step.map(|step| (step, settled));
         self.later(at, Happening::Open);
         self.later(at.after(BREAK), Happening::Close(channel));
         self.answer(settled, seq, Answer::Settled { step, channel });
@@ -293,7 +329,7 @@ impl Devices for Rig {
     }
 
     fn to_jig(&mut self, bytes: &[u8]) -> io::Result<()> {
-        let at = self.now.after(LINK);
+        let at = self.arrival(self.now, 1);
         let mut requests = std::mem::take(&mut self.requests);
         for frame in requests.items(bytes).flatten() {
             self.later(at, Happening::Request(frame));

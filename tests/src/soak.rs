@@ -112,8 +112,9 @@ pub fn soak(sweeps: u32, every: u32, folder: &Path, watch: &mut dyn FnMut(Sample
 
         let reader = LogReader::open(&path).expect("a log that was just written");
         let mut replay = Replay::new(&Session::new(reader.header().clone()).expect("its header"));
-        for line in reader {
-            replay.take(&line.expect("a log without trouble"));
+        for item in reader {
+            assert!(item.is_ok(), "a log without trouble: {item:?}");
+            replay.item(&item);
         }
         let replayed = replay.finish();
         assert_eq!(replayed.values, swept.values, "sweep {sweep}: a replay reads otherwise");

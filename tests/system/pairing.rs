@@ -186,3 +186,13 @@ fn a_board_that_is_alive_ends_the_sweep() {
     assert_eq!(swept.outcome, Ok(()));
     assert!(notices.iter().any(|notice| matches!(notice, Notice::AliveOverridden { .. })));
 }
+
+#[test]
+fn a_switching_board_that_closes_another_channel_is_named() {
+    let profile = meter::shipped("bench-stream").unwrap();
+    let mut rig = Rig::new(&profile, MeterOptions::of(&profile), inputs(), 1);
+    rig.trouble.strays = 1;
+    let (swept, _) = sweep(&mut rig, score(&profile, 8, None));
+    assert_eq!(swept.outcome, Err(SweepError::OtherChannel { asked: Channel(0), closed: Channel(1) }));
+    assert!(swept.values.iter().all(|value| matches!(value, PinValue::Unread(_))), "{:?}", swept.values);
+}

@@ -40,6 +40,15 @@ fn no_reading_lands_on_a_wrong_pin_whatever_happens_on_the_line() {
     }
 }
 
+/// Found by a link that was late now and then: the second answer to a request that had been made again opened the
+/// old channel's visit when the next channel had been asked for, and every later pin got its neighbour's reading.
+#[test]
+fn late_answers_cost_no_pin_and_move_none() {
+    let tally = try_all(Condition::Late);
+    assert_eq!(tally.suspected, 0, "{tally:?}");
+    assert!(tally.right * 100 >= tally.pins * 95, "{tally:?}");
+}
+
 #[test]
 fn a_lag_beyond_the_profiles_is_caught_and_the_pins_are_void_or_right() {
     let tally = try_all(Condition::Overlong);

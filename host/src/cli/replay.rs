@@ -96,16 +96,11 @@ fn replay(
 ) -> (Replayed, u32) {
     let mut replay = Replay::new(session);
     let mut damaged = 0;
-    for line in reader {
-        match line {
-            Ok(line) => replay.take(&line),
-            Err(trouble) => {
-                if !matches!(trouble.kind, TroubleKind::Torn) {
-                    damaged += 1;
-                    replay.gap();
-                }
-                screen.tell(&format!("warning: {}: {trouble}", path.display()));
-            }
+    for item in reader {
+        replay.item(&item);
+        if let Err(trouble) = item {
+            damaged += u32::from(!matches!(trouble.kind, TroubleKind::Torn));
+            screen.tell(&format!("warning: {}: {trouble}", path.display()));
         }
     }
     (replay.finish(), damaged)

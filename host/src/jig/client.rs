@@ -11,6 +11,10 @@ use crate::moment::Moment;
 /// takes a few milliseconds; half a second is out of the question for a board that is alive.
 const ANSWER_WAIT: Duration = Duration::from_millis(500);
 
+/// How much longer an answer is waited for once a late one has come: the link is slow, and asking again in the same
+/// rhythm would make every answer a late one. Less than the switching board's 2 s of silence, with what has gone by.
+const LATE_WAIT: Duration = Duration::from_secs(1);
+
 /// The host says something at least this often, so that the switching board, which waits for 2 s, never takes it for
 /// lost.
 pub const PING_EVERY: Duration = Duration::from_millis(500);
@@ -134,7 +138,10 @@ impl Client {
                     }
                     Heard::Answer { request: waiting.request, answer: answer.clone() }
                 }
-                other => {
+                mut other => {
+                    if let Some(waiting) = &mut other {
+                        waiting.deadline = waiting.deadline.max(now.after(LATE_WAIT));
+                    }
                     self.outstanding = other;
                     Heard::Stale { seq: *seq }
                 }
@@ -228,6 +235,20 @@ mod tests {
             Heard::Answer { request: Request::OpenAll, answer: Answer::Opened }
         );
         assert!(!client.is_waiting());
+    }
+
+    /// At a round trip of 600 ms every answer would come after its request had been made again.
+    #[test]
+    fn a_slow_link_is_waited_for() {
+        let mut client = Client::default();
+        let first = client.send(Request::Ping, ms(0));
+        assert!(client.check(ms(500)).is_err());
+        let second = client.send(Request::Ping, ms(500));
+        client.receive(&answer(first.seq, 10, Answer::Pong), ms(600));
+        assert!(client.check(ms(1100)).is_ok());
+        let heard = client.receive(&answer(second.seq, 20, Answer::Pong), ms(1100));
+        assert_eq!(heard, Heard::Answer { request: Request::Ping, answer: Answer::Pong });
+        assert!(!client.is_given_up());
     }
 
     #[test]

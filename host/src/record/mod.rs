@@ -67,6 +67,8 @@ pub struct SweepRecord {
     pub evidence: Vec<Option<PinResult>>,
     /// Pins that this version of the program pairs otherwise than the log says, by index.
     pub paired_otherwise: Vec<usize>,
+    /// Pins whose raw lines are not all there, so that their result line in the log stands for them, by index.
+    pub from_result_line: Vec<usize>,
     /// The judgement; `None` without a reference, or where it does not fit (see `troubles`).
     pub judgement: Option<Judgement>,
     /// The judgement as it was printed when the board was swept.
@@ -222,11 +224,8 @@ impl SweepRecord {
         let mut bytes = Digested::new(log);
         let mut reader = LogReader::new(&mut bytes)?;
         let mut recording = Recording::new(reader.header().clone())?;
-        for line in &mut reader {
-            match line {
-                Ok(line) => recording.take(&line),
-                Err(trouble) => recording.trouble(trouble.to_string()),
-            }
+        for item in &mut reader {
+            recording.item(&item);
         }
         Ok(recording.finish(bytes.fingerprint()))
     }

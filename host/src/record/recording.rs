@@ -8,7 +8,7 @@ use super::{
 };
 use crate::{
     fingerprint::Fingerprint,
-    log::{Conditions, Header, LogEvent, LogLine, Zero},
+    log::{Conditions, Header, LogEvent, LogLine, LogTrouble, Zero},
     moment::Moment,
     session::{Replay, Session, SessionError},
 };
@@ -34,9 +34,16 @@ impl Recording {
         Ok(Self { replay: Replay::new(&session), session, record, span: None })
     }
 
-    /// Takes the next line.
-    pub fn take(&mut self, line: &LogLine) {
-        self.replay.take(line);
+    /// Takes what a reader of the log hands out next: a line, or what stands in the place of one.
+    pub fn item(&mut self, item: &Result<LogLine, LogTrouble>) {
+        self.replay.item(item);
+        match item {
+            Ok(line) => self.take(line),
+            Err(trouble) => self.record.troubles.push(trouble.to_string()),
+        }
+    }
+
+    fn take(&mut self, line: &LogLine) {
         let record = &mut self.record;
         match &line.event {
             LogEvent::JigMessage { message } => self.jig(message, line.at),
@@ -89,11 +96,6 @@ impl Recording {
         }
     }
 
-    /// Takes what stands in the place of a line that cannot be used.
-    pub fn trouble(&mut self, trouble: String) {
-        self.record.troubles.push(trouble);
-    }
-
     /// The record; `fingerprint` is that of all bytes of the log.
     #[must_use]
     pub fn finish(self, fingerprint: Fingerprint) -> SweepRecord {
@@ -113,6 +115,7 @@ impl Recording {
         record.shown = replayed.values;
         record.evidence = replayed.results;
         record.paired_otherwise = replayed.changed;
+        record.from_result_line = replayed.from_result_line;
         record
     }
 
@@ -157,6 +160,7 @@ fn blank(session: &Session) -> SweepRecord {
         readings: Vec::new(),
         evidence: Vec::new(),
         paired_otherwise: Vec::new(),
+        from_result_line: Vec::new(),
         judgement: None,
         printed: None,
         notes: Vec::new(),

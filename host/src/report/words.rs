@@ -185,6 +185,12 @@ pub(super) fn cautions(record: &SweepRecord) -> Vec<String> {
             names(&record.connector, &record.paired_otherwise)
         ));
     }
+    if !record.from_result_line.is_empty() {
+        lines.push(format!(
+            "Raw lines of the log are missing: its result line stands for {}.",
+            names(&record.connector, &record.from_result_line)
+        ));
+    }
     lines.extend(record.troubles.iter().map(|trouble| format!("The log is not whole: {trouble}")));
     lines
 }

@@ -3,7 +3,7 @@
 use super::Session;
 use crate::{
     connector::Connector,
-    log::{Ending, LogEvent, LogLine},
+    log::{Ending, LogEvent, LogLine, LogTrouble, TroubleKind},
     meter::Profile,
     probe::{Action, Deed, Walk},
     readings::{PinValue, Unread},
@@ -87,8 +87,18 @@ impl Replay {
         }
     }
 
-    /// Takes the next event of the log.
-    pub fn take(&mut self, line: &LogLine) {
+    /// Takes what a reader of the log hands out next: a line, or what stands in the place of one. Every reading of a
+    /// log goes through here, so that none pairs across a gap.
+    pub fn item(&mut self, item: &Result<LogLine, LogTrouble>) {
+        match item {
+            Ok(line) => self.take(line),
+            // Nothing comes after it.
+            Err(trouble) if matches!(trouble.kind, TroubleKind::Torn) => {}
+            Err(_) => self.gap(),
+        }
+    }
+
+    fn take(&mut self, line: &LogLine) {
         match &line.event {
             LogEvent::PinResult { result, .. } => {
                 if let Some(slot) = self.recorded.get_mut(result.pin) {
@@ -129,7 +139,7 @@ impl Replay {
 
     /// Lines are missing or damaged here. The pin at hand is not read from what is left of it; its own result line
     /// stands, where that is whole.
-    pub fn gap(&mut self) {
+    fn gap(&mut self) {
         self.gaps += 1;
         if let Pairing::Jig(observer) = &mut self.pairing {
             observer.gap();

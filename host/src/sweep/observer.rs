@@ -57,6 +57,9 @@ pub struct Observer {
     clock: Clock,
     /// The latest request, and when it was sent if its answer cannot be older.
     sent: Option<(u16, Option<Moment>)>,
+    /// Whether a request that moves the switch is on its way: until its answer comes, whatever is said of a closed
+    /// channel is older than the request.
+    is_moving: bool,
     dwell: Option<Duration>,
     visit: Option<OpenVisit>,
     check: CheckChannel,
@@ -73,8 +76,8 @@ const CAUTION: u8 = 100;
 /// What the observer has seen.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Observation {
-    /// A channel is closed and settled: its visit begins.
-    Began(Target),
+    /// This channel is closed and settled: its visit begins.
+    Began(Target, Channel),
     /// The pin has been decided.
     Decided(PinResult),
     /// A board shows a sign of life at this pin.
@@ -111,6 +114,7 @@ impl Observer {
             stream: Stream::new(setting.timing),
             clock: Clock::default(),
             sent: None,
+            is_moving: false,
             dwell: None,
             visit: None,
             check: CheckChannel::new(
@@ -129,6 +133,14 @@ impl Observer {
         // A step that is asked for again is answered with the time of the first answer.
         let is_fresh = !matches!(frame.request, Request::Advance { .. });
         self.sent = Some((frame.seq, is_fresh.then_some(now)));
+        self.is_moving |= matches!(
+            frame.request,
+            Request::Start { .. }
+                | Request::Select { .. }
+                | Request::Advance { .. }
+                | Request::OpenAll
+                | Request::Greet { .. }
+        );
         match &frame.request {
             Request::Start { pace, .. } => {
                 self.dwell = match *pace {
@@ -152,7 +164,7 @@ impl Observer {
         match device {
             Device::Meter => self.stream = Stream::new(self.stream.timing()),
             // Its clock may have started again when it comes back.
-            Device::Jig => self.clock = Clock::default(),
+            Device::Jig => (self.clock, self.is_moving) = (Clock::default(), false),
         }
     }
 
@@ -173,13 +185,20 @@ impl Observer {
     pub fn jig_message(&mut self, message: &BoardMessage, now: Moment) -> Vec<Observation> {
         match message {
             BoardMessage::Answer { seq, at_us, answer } => {
-                match self.sent.filter(|(sent, _)| sent == seq) {
+                let asked = self.sent.filter(|(sent, _)| sent == seq);
+                match asked {
                     Some((_, Some(sent))) => self.clock.answer(sent, *at_us, now),
                     Some((_, None)) => self.clock.event(*at_us, now),
                     None => {}
                 }
+                if asked.is_some() {
+                    self.is_moving = false;
+                }
                 match answer {
-                    Answer::Settled { channel, .. } => self.begin(*channel, *at_us, now),
+                    Answer::Settled { channel, .. } if asked.is_some() => self.begin(*channel, *at_us, now),
+                    // A late answer to a request that was made again, or that another has taken the place of: the
+                    // switch moves, or has moved, on from there.
+                    Answer::Settled { .. } => Vec::new(),
                     Answer::Opened | Answer::PlanEnded | Answer::Refused(_) => {
                         self.leave(now);
                         Vec::new()
@@ -190,6 +209,7 @@ impl Observer {
             BoardMessage::Event { at_us, event } => {
                 self.clock.event(*at_us, now);
                 match event {
+                    Event::Settled { .. } if self.is_moving => Vec::new(),
                     Event::Settled { channel, .. } => {
                         self.leave(now);
                         self.begin(*channel, *at_us, now)
@@ -322,7 +342,7 @@ impl Observer {
         self.stream.step(settled, visit.spoils(&self.timing()));
         self.suspicion.began();
         self.visit = Some(visit);
-        vec![Observation::Began(target)]
+        vec![Observation::Began(target, channel)]
     }
 
     /// The channel is about to open: what has not been decided by now stays undecided.

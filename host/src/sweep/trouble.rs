@@ -59,6 +59,16 @@ pub enum SweepError {
         /// The last reason.
         reason: OpenReason,
     },
+    /// The switching board closed another channel than it was asked for, again and again.
+    #[error(
+        "the switching board closes other channels than it is asked for: expected channel {asked}, found {closed}"
+    )]
+    OtherChannel {
+        /// The channel that was asked for.
+        asked: Channel,
+        /// The channel that it said to have closed.
+        closed: Channel,
+    },
     /// The wiring names a channel that the switching board does not have.
     #[error("the wiring wants channel {channel}, but this switching board has {channels} (0 to {})", channels.saturating_sub(1))]
     NoSuchChannel {
@@ -174,7 +184,7 @@ impl SweepError {
     #[must_use]
     pub const fn exit_status(&self) -> ExitStatus {
         match self {
-            Self::JigVersion { .. } => ExitStatus::Protocol,
+            Self::JigVersion { .. } | Self::OtherChannel { .. } => ExitStatus::Protocol,
             Self::NoSuchChannel { .. } | Self::OverloadUnknown { .. } => ExitStatus::Configuration,
             Self::Stopped { .. } => ExitStatus::Inconclusive,
             Self::Unrecorded { .. } => ExitStatus::Io,
@@ -202,6 +212,10 @@ impl SweepError {
                 _ => &["run `pintally jig identify` to see what this switching board can do"],
             },
             Self::JigOpened { .. } => &["look for a loose USB cable or lid contact, then sweep again"],
+            Self::OtherChannel { .. } => &[
+                "take the board off and run `pintally jig self-test`",
+                "flash the firmware that came with this program (docs/flashing.md)",
+            ],
             Self::NoSuchChannel { .. } => {
                 &["correct the wiring file, or use a switching board with more channels"]
             }

@@ -38,12 +38,10 @@ impl Resumed {
         let session = Session::new(reader.header().clone()).or_fail(ExitStatus::Data)?;
         let mut replay = Replay::new(&session);
         let mut lines = Vec::new();
-        for line in &mut reader {
-            match line {
-                Ok(line) => {
-                    replay.take(&line);
-                    lines.push(line);
-                }
+        for item in &mut reader {
+            replay.item(&item);
+            match item {
+                Ok(line) => lines.push(line),
                 Err(trouble) if matches!(trouble.kind, TroubleKind::Torn) => {
                     screen.tell(&format!("note: {name}: {trouble}"));
                 }

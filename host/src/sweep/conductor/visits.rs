@@ -1,6 +1,8 @@
 //! What was observed at the present visit, and which visit comes next.
 
-use super::{Conductor, GUARD_WAIT, MOST_CHECK_FAILURES, Output, Phase, Stepping};
+use protocol::Channel;
+
+use super::{Conductor, GUARD_WAIT, MOST_CHECK_FAILURES, MOST_OPENINGS, Output, Phase, Stepping};
 use crate::{
     connector::PinName,
     moment::Moment,
@@ -16,7 +18,7 @@ impl Conductor {
                 return;
             }
             match observation {
-                Observation::Began(target) => self.began(target, now),
+                Observation::Began(target, channel) => self.began(target, channel, now),
                 Observation::Decided(result) => {
                     self.guard = None;
                     let total = self.score.setting.plan.pins();
@@ -43,19 +45,39 @@ impl Conductor {
                     }));
                 }
                 Observation::Guard(guard) => self.guarded(guard, now),
-                Observation::Unplanned(_) => {}
+                Observation::Unplanned(channel) => self.strayed(channel, now),
             }
         }
     }
 
-    fn began(&mut self, target: Target, now: Moment) {
+    fn began(&mut self, target: Target, channel: Channel, now: Moment) {
         if let Phase::Moving { visit } | Phase::Reading { visit, .. } = self.phase {
+            if visit.channel != channel {
+                self.strayed(channel, now);
+                return;
+            }
             self.phase = Phase::Reading { visit, since: now };
             let total = self.score.setting.plan.visits.len();
             self.span.get_or_insert((now, now));
             self.out.push_back(Output::Tell(Notice::Visiting { target, done: self.done, total }));
             self.ear.want(true, now);
         }
+    }
+
+    /// Another channel closed than the one that was asked for: nothing is read on it.
+    fn strayed(&mut self, closed: Channel, now: Moment) {
+        let (Phase::Moving { visit } | Phase::Reading { visit, .. }) = self.phase else { return };
+        let asked = visit.channel;
+        self.openings += 1;
+        if self.openings > MOST_OPENINGS {
+            self.fail(SweepError::OtherChannel { asked, closed }, now);
+            return;
+        }
+        let reason =
+            format!("the switching board closed channel {closed} where channel {asked} was asked for");
+        self.out.push_back(Output::Tell(Notice::Resumed { reason }));
+        self.stepping = Stepping::Direct;
+        self.go_again(now);
     }
 
     fn check_failed(&mut self, voided: &[usize], now: Moment) {

@@ -130,3 +130,32 @@ fn a_pin_that_is_left_early_has_no_reading() {
     observer.sent_to_jig(&RequestFrame { seq: 1, request: Request::OpenAll }, Moment::from_micros(9));
     assert_eq!(observer.values(), [PinValue::Unread(Unread::NoReading)]);
 }
+
+fn settled(seq: u16, at_us: u64, channel: u8) -> BoardMessage {
+    let answer = Answer::Settled { step: None, channel: Channel(channel) };
+    BoardMessage::Answer { seq, at_us, answer }
+}
+
+/// Found by a simulated link that is late now and then: the answer to a request that had been made again came when
+/// the next channel had been asked for, and what the old one showed went to the next pin.
+#[test]
+fn a_late_answer_opens_no_visit() {
+    let mut observer = observer(setting(&[Target::Pin(0), Target::Pin(1)], 1));
+    let ask = |observer: &mut Observer, seq, channel| {
+        let request = Request::Select { channel: Channel(channel), settle_us: 3000 };
+        observer.sent_to_jig(&RequestFrame { seq, request }, Moment::from_micros(u64::from(seq) * 500_000));
+    };
+    ask(&mut observer, 0, 0);
+    // Not answered in time.
+    ask(&mut observer, 1, 0);
+    let late = observer.jig_message(&settled(0, 510_000, 0), Moment::from_micros(600_000));
+    assert_eq!(late, [], "the channel opens once more when the second request arrives");
+    let began = observer.jig_message(&settled(1, 610_000, 0), Moment::from_micros(700_000));
+    assert_eq!(began, [Observation::Began(Target::Pin(0), Channel(0))]);
+    ask(&mut observer, 2, 1);
+    assert_eq!(observer.jig_message(&settled(1, 1_000_500, 0), Moment::from_micros(1_001_000)), []);
+    // Nor does what the board said of a plan before it heard the request.
+    let event = Event::Settled { step: 0, channel: Channel(0) };
+    let event = BoardMessage::Event { at_us: 1_000_600, event };
+    assert_eq!(observer.jig_message(&event, Moment::from_micros(1_002_000)), []);
+}
