@@ -126,6 +126,8 @@ fn an_interrupted_session_is_carried_on() {
         "{}",
         carried_on.text()
     );
+    // The meter's silence is counted from the resumption on.
+    assert!(!carried_on.stderr.contains("has said nothing"), "{}", carried_on.text());
     let replayed = place.run(&["replay", "second.jsonl"]);
     assert_eq!((carried_on.stdout, ""), (replayed.stdout, replayed.stderr.as_str()));
 }

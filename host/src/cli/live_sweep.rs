@@ -55,7 +55,7 @@ impl LiveSweep {
 }
 
 /// Notices to state.
-fn take_in(notice: &Notice, expects: &Expects, state: &mut State, kept: &mut Vec<String>) {
+pub(super) fn take_in(notice: &Notice, expects: &Expects, state: &mut State, kept: &mut Vec<String>) {
     match notice {
         Notice::Visiting { target: Target::Pin(pin), .. } => {
             let name = state.name_of(*pin);

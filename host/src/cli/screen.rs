@@ -1,7 +1,7 @@
 //! Where commands print: results on stdout, all else on stderr. Control characters of names, files and devices get to
 //! neither.
 
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 
 use crate::{exit_status::ExitStatus, failure::Failure, label};
 
@@ -10,6 +10,16 @@ pub struct Screen {
     out: Box<dyn Write>,
     err: Box<dyn Write>,
     is_quiet: bool,
+    /// What waits while a live screen has the terminal.
+    held: Option<Held>,
+}
+
+/// What is told while a live screen has the terminal, until it is given back.
+struct Held {
+    /// Results wait too: stdout is the same terminal.
+    holds_results: bool,
+    /// Texts in their order, and whether each is a result.
+    texts: Vec<(bool, String)>,
 }
 
 impl Screen {
@@ -21,7 +31,34 @@ impl Screen {
             out: Box::new(io::BufWriter::with_capacity(1 << 16, anstream::stdout())),
             err: Box::new(anstream::stderr()),
             is_quiet: false,
+            held: None,
         }
+    }
+
+    /// Keeps everything back that would be printed over a live screen, until [`release`](Self::release).
+    pub fn hold(&mut self) {
+        let holds_results = io::stdout().is_terminal();
+        self.held.get_or_insert(Held { holds_results, texts: Vec::new() });
+    }
+
+    /// Prints what was kept back.
+    ///
+    /// # Errors
+    /// [`ExitStatus::Io`] if stdout cannot be written.
+    pub fn release(&mut self) -> Result<(), Failure> {
+        for (is_result, text) in self.held.take().map_or_else(Vec::new, |held| held.texts) {
+            match is_result {
+                true => self.line(&text).and_then(|()| self.flush())?,
+                false => self.tell(&text),
+            }
+        }
+        Ok(())
+    }
+
+    /// The latest text that is kept back.
+    #[must_use]
+    pub fn latest(&self) -> Option<&str> {
+        self.held.as_ref()?.texts.last().map(|(_, text)| text.as_str())
     }
 
     /// Keeps to itself what is only progress or advice.
@@ -47,6 +84,10 @@ impl Screen {
     /// # Errors
     /// [`ExitStatus::Io`] if stdout cannot be written.
     pub fn line(&mut self, text: &str) -> Result<(), Failure> {
+        if let Some(held) = self.held.as_mut().filter(|held| held.holds_results) {
+            held.texts.push((true, text.to_owned()));
+            return Ok(());
+        }
         writeln!(self.out, "{}", label::plain(text)).map_err(|error| {
             Failure::new(ExitStatus::Io, format!("cannot write to standard output: {error}"))
         })
@@ -64,6 +105,10 @@ impl Screen {
 
     /// Tells the operator something that is no result and must be heard: a warning, what to do.
     pub fn tell(&mut self, text: &str) {
+        if let Some(held) = &mut self.held {
+            held.texts.push((false, text.to_owned()));
+            return;
+        }
         // If stderr is gone there is nobody to tell.
         let _ = writeln!(self.err, "{}", label::message(text));
     }

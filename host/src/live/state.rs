@@ -26,7 +26,7 @@ pub struct State {
     pub meter: String,
     /// What the keys do, in one line.
     pub keys: String,
-    /// What is being typed.
+    /// What is being typed, as it is shown in place of the keys.
     pub typing: Option<String>,
 }
 

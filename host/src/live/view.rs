@@ -149,7 +149,7 @@ fn found_lines(state: &State, area: Rect) -> Paragraph<'_> {
 
 fn keys(state: &State) -> Line<'_> {
     match &state.typing {
-        Some(typed) => Line::raw(format!("jump to pin: {typed}_   (Enter goes, Esc does not)")),
+        Some(typed) => Line::raw(typed.as_str()),
         None => Line::styled(state.keys.as_str(), Style::new().add_modifier(Modifier::DIM)),
     }
 }

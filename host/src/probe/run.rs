@@ -110,6 +110,7 @@ pub fn run(
         panel: score.jig_port.as_ref().map(|_| Panel::new(began)),
         frames: Accumulator::new(),
         now: began,
+        began,
         heard: None,
         told_silent: false,
         silence: Timing::of(&score.profile).silence,
@@ -168,6 +169,8 @@ struct Session<'a> {
     panel: Option<Panel>,
     frames: Accumulator<BoardMessage>,
     now: Moment,
+    /// When this run began: a session that is carried on does not begin at [`Moment::START`].
+    began: Moment,
     heard: Option<Moment>,
     told_silent: bool,
     silence: Duration,
@@ -229,7 +232,7 @@ impl Session<'_> {
             panel.tick(self.now);
         }
         let limit = if self.heard.is_some() { LONG_SILENCE } else { self.silence };
-        let waited = self.now.since(self.heard.unwrap_or(Moment::START));
+        let waited = self.now.since(self.heard.unwrap_or(self.began));
         if waited >= limit && !self.told_silent {
             self.told_silent = true;
             actions.push(Action::MeterSilent { waited });

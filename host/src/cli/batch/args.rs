@@ -69,6 +69,9 @@ pub(crate) struct Args {
     /// Data directory, for session logs and history
     #[arg(long, value_name = "DIR")]
     pub(super) data: Option<PathBuf>,
+    /// Show the rows, the prompts and the verdicts on a live screen
+    #[arg(long)]
+    pub(super) live: bool,
     /// How to print the verdicts, one line a sweep
     #[arg(long, value_enum, default_value_t = Format::Text)]
     pub(super) format: Format,

@@ -2,6 +2,7 @@
 
 mod args;
 mod bench;
+mod live;
 mod panel;
 mod round;
 mod tally;
@@ -21,6 +22,7 @@ use std::{
 
 use self::{
     bench::Station,
+    live::Live,
     panel::{Panel, Pressed},
     round::Round,
     tally::Tally,
@@ -83,6 +85,12 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         screen.tell(&format!("batch {name}; /help tells the keys"));
     }
     let (machine, actions) = Machine::new(setup, &progress);
+    let first = station.connectors().next().filter(|_| args.live);
+    let live = first.map(|connector| Live::take(&name, connector, &stop)).transpose()?.flatten();
+    let (live, keys) = live.map_or((None, None), |(live, keys)| (Some(live), Some(keys)));
+    if live.is_some() {
+        screen.hold();
+    }
     let round = Round {
         args,
         name: &name,
@@ -92,8 +100,11 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         tally,
         last_session: None,
         has_head: false,
+        live,
     };
-    let reason = follow(machine, actions, round, &mut station, &stop, screen)?;
+    let reason = follow(machine, actions, round, &mut station, (&stop, keys), screen);
+    screen.release()?;
+    let reason = reason?;
     match reason.0 {
         Reason::Complete => {}
         Reason::Stopped => screen.tell(&format!("stopped; go on with: pintally batch --resume {name} ...")),
@@ -111,11 +122,11 @@ fn follow(
     actions: Vec<Action>,
     mut round: Round<'_>,
     station: &mut Station,
-    stop: &AtomicBool,
+    (stop, keys): (&AtomicBool, Option<mpsc::Receiver<String>>),
     screen: &mut Screen,
 ) -> Result<(Reason, Outcome), Failure> {
     let mut panel = Panel::default();
-    let lines = if round.args.practice { None } else { Some(typed()) };
+    let lines = if round.args.practice { None } else { keys.or_else(|| Some(typed())) };
     let mut actions = VecDeque::from(actions);
     let mut worst = Outcome::Matches;
     loop {
@@ -127,7 +138,7 @@ fn follow(
                     let names: Vec<&str> =
                         station.connectors().map(|connector| connector.name.as_str()).collect();
                     if !round.args.practice || matches!(prompt, Prompt::Unfinished(_)) {
-                        screen.tell(&words::prompt(&prompt, &names));
+                        round.ask(&prompt, &words::prompt(&prompt, &names), screen);
                     }
                     awaited = Some(prompt);
                 }
@@ -157,8 +168,17 @@ fn follow(
                 }
             }
         }
+        if let Some(live) = &mut round.live {
+            live.told(screen.latest());
+        }
+        let mut line = |lines: &mpsc::Receiver<String>| {
+            if let Some(live) = &mut round.live {
+                live.show();
+            }
+            lines.try_recv().ok()
+        };
         actions.extend(machine.take(match (station.ports(), &lines) {
-            (Some(devices), Some(lines)) => match panel.wait(devices, &mut || lines.try_recv().ok())? {
+            (Some(devices), Some(lines)) => match panel.wait(devices, &mut || line(lines))? {
                 Pressed::Button => Event::Button,
                 Pressed::Line(line) => Event::Line(line),
                 Pressed::Stop => Event::Stop,

@@ -5,11 +5,12 @@ use std::path::Path;
 use super::{
     Args,
     bench::{FromNow, Station},
+    live::Live,
     tally::Tally,
     words,
 };
 use crate::{
-    batch_run::{Decision, Job, Outcome},
+    batch_run::{Decision, Job, Outcome, Prompt},
     cli::{Screen, history as listing, logbook::Logbook, once, place, precheck, prepare, verdict::Format},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
@@ -34,6 +35,8 @@ pub(super) struct Round<'a> {
     pub(super) last_session: Option<String>,
     /// The head of a table was printed.
     pub(super) has_head: bool,
+    /// The live screen, where there is one.
+    pub(super) live: Option<Live>,
 }
 
 impl Round<'_> {
@@ -62,13 +65,22 @@ impl Round<'_> {
         if !self.args.practice && !matches!(session.profile.talk, Talk::Triggered { .. }) {
             precheck::not_measured("the meter stays connected in a batch", &mut logbook, screen);
         }
-        let quiet = screen.is_quiet() || self.args.practice;
+        let quiet = screen.is_quiet() || self.args.practice || self.live.is_some();
         let ports = station.port_names.clone();
         let mut devices = FromNow::new(station.devices()?);
         let refused = once::refused_for_volts(&mut devices, &ports, &session, &mut logbook, quiet, screen);
-        let swept = match refused {
-            Some(refused) => refused,
-            None => once::sweep(&mut devices, &ports, &session, &mut logbook, quiet, screen),
+        let swept = match (refused, &mut self.live) {
+            (Some(refused), _) => refused,
+            (None, Some(live)) => {
+                live.begin(job, &session)?;
+                let swept =
+                    once::sweep_watched(&mut devices, &ports, &session, &mut logbook, &mut |notice| {
+                        live.notice(notice).iter().for_each(|text| screen.tell(text));
+                    });
+                live.end();
+                swept
+            }
+            (None, None) => once::sweep(&mut devices, &ports, &session, &mut logbook, quiet, screen),
         };
         let judged = once::judge(&session, &swept, logbook, screen);
         self.last_session = Some(name.clone());
@@ -95,6 +107,18 @@ impl Round<'_> {
             }
         }
         Ok(Outcome::of(judged.judgement.as_ref()))
+    }
+
+    /// Tells the operator what is waited for.
+    pub(super) fn ask(&mut self, prompt: &Prompt, text: &str, screen: &mut Screen) {
+        match (&mut self.live, prompt) {
+            // The answer to a question is what was seen last; the question stands above it already.
+            (None, _)
+            | (_, Prompt::Help | Prompt::Nothing | Prompt::NoName(_) | Prompt::NoCommand { .. }) => {
+                screen.tell(text);
+            }
+            (Some(live), _) => live.ask(prompt, text),
+        }
     }
 
     /// Writes down what the operator decided about the last session.

@@ -28,7 +28,7 @@ pub(super) fn prompt(prompt: &Prompt, names: &[&str]) -> String {
         ),
         Prompt::Remedy { connector } => {
             format!(
-                "{} was not swept to its end: put right what is named above and press, or /skip the board",
+                "{} was not swept to its end: put right what is named and press, or /skip the board",
                 name(connector)
             )
         }

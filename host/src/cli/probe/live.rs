@@ -71,7 +71,8 @@ impl Live {
             Some(Err(NoValue::Overload(_))) => "meter OL".to_owned(),
             Some(Err(NoValue::NotMeasured)) => "meter -".to_owned(),
         };
-        self.state.typing = self.typing.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let typing = self.typing.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        self.state.typing = typing.map(|typed| format!("jump to pin: {typed}_   (Enter goes, Esc does not)"));
         // A terminal that cannot be drawn on is no reason to stop probing: sounds and the log go on.
         let _ = self.terminal.show(&self.state);
     }
