@@ -1,14 +1,7 @@
 //! The history and the batch with their files cut and their process killed: the logs are the record, and what they say
 //! is in the history afterwards.
 
-use std::{
-    collections::BTreeMap,
-    ffi::OsStr,
-    fs,
-    os::unix::process::ExitStatusExt,
-    path::Path,
-    process::{ExitStatus, Stdio},
-};
+use std::{collections::BTreeMap, fs, os::unix::process::ExitStatusExt, path::Path};
 
 use pintally::{
     exit_status,
@@ -17,8 +10,8 @@ use pintally::{
 use serde_json::Value;
 
 use crate::{
-    bench::{has, place, under},
-    kill::{SIGKILL, copy},
+    bench::{has, place},
+    kill::{SIGKILL, at_every_change, copy, killed_at},
     run::Place,
 };
 
@@ -128,15 +121,6 @@ fn batch(more: &[&'static str]) -> Vec<&'static str> {
     [&words[..], &["--faulty", "0.5", "--count-from", "T1"], more].concat()
 }
 
-/// Runs the command, and kills it at such a call of the system, counted from 1.
-fn killed_at(place: &Place, call: usize, words: &[&str]) -> ExitStatus {
-    const CHANGES: &str = "pwrite64,write,ftruncate,unlink,fdatasync,fsync,mkdir,rename";
-    let (trace, inject) =
-        (format!("trace={CHANGES}"), format!("inject={CHANGES}:signal=SIGKILL:when={call}"));
-    let arguments = ["-f", "-qq", "-o", "/dev/null", "-e", &trace, "-e", &inject].map(OsStr::new);
-    under(place, "strace", &arguments, words).stdout(Stdio::null()).stderr(Stdio::null()).status().unwrap()
-}
-
 /// Place on the list to board and verdict: of the latest attempt, and only if it came to its end.
 fn verdicts(place: &Place) -> BTreeMap<u64, (String, String)> {
     let words = ["history", "--data", "d", "--all", "--format", "json", "--batch", "B"];
@@ -172,25 +156,25 @@ fn a_batch_survives_sigkill_at_every_change_of_a_file() {
     assert!(matches!(whole.status, Some(0..=2)), "{}", whole.text());
     let expected = verdicts(&place);
     assert_eq!(expected.len(), 2, "{expected:?}");
-    let (mut call, mut done_early) = (1, 0);
-    loop {
+    let mut done_early = 0;
+    let killed = at_every_change(|kind, call| {
         fs::remove_dir_all(&data).unwrap();
         copy(&place.path().join("before"), &data);
-        let status = killed_at(&place, call, &batch(&["--resume", "B", "--boards", "2"]));
+        let status = killed_at(&place, kind, call, &batch(&["--resume", "B", "--boards", "2"]));
         if status.signal() != Some(SIGKILL) {
-            assert!(matches!(status.code(), Some(0..=2)), "call {call}: {status}");
-            break;
+            assert!(matches!(status.code(), Some(0..=2)), "{kind} {call}: {status}");
+            return false;
         }
         let left = verdicts(&place);
-        assert_eq!(left.get(&1), expected.get(&1), "killed at call {call}");
+        assert_eq!(left.get(&1), expected.get(&1), "killed at {kind} {call}");
         done_early += usize::from(left.len() == 2);
         let resumed = place.run(&batch(&["--resume", "B", "--boards", "2"]));
-        assert!(matches!(resumed.status, Some(0..=2)), "killed at call {call}: {}", resumed.text());
-        assert_eq!(verdicts(&place), expected, "killed at call {call}: {}", resumed.text());
-        call += 1;
-    }
-    assert!(call > 80 && (1..call).contains(&done_early), "{call} {done_early}");
-    println!("{} batches killed at a change of a file", call - 1);
+        assert!(matches!(resumed.status, Some(0..=2)), "killed at {kind} {call}: {}", resumed.text());
+        assert_eq!(verdicts(&place), expected, "killed at {kind} {call}: {}", resumed.text());
+        true
+    });
+    assert!(killed > 100 && (1..killed).contains(&done_early), "{killed} {done_early}");
+    println!("{killed} batches killed at a change of a file");
 }
 
 /// A log that is copied into the folder is there whole or not at all, whenever the copying is killed; and again works.
@@ -205,29 +189,28 @@ fn a_log_is_added_whole_or_not_at_all() {
     assert_eq!(made.status, Some(0), "{}", made.text());
     let log = fs::read(place.path().join("m.jsonl")).unwrap();
     let add = ["history", "add", "m.jsonl", "--data", "d"];
-    let mut call = 1;
-    loop {
+    let killed = at_every_change(|kind, call| {
         let _ = fs::remove_dir_all(place.path().join("d"));
-        let status = killed_at(&place, call, &add);
+        let status = killed_at(&place, kind, call, &add);
         if status.signal() != Some(SIGKILL) {
-            assert_eq!(status.code(), Some(0), "call {call}");
-            break;
+            assert_eq!(status.code(), Some(0), "{kind} {call}");
+            return false;
         }
         let folder = place.path().join("d/logs");
         let copies = fs::read_dir(&folder).into_iter().flatten().map(|entry| entry.unwrap().path());
         for copy in copies.filter(|path| path.extension().is_some_and(|end| end == "jsonl")) {
             assert!(
                 fs::read(&copy).unwrap() == log,
-                "killed at call {call}: {} is not whole",
+                "killed at {kind} {call}: {} is not whole",
                 copy.display()
             );
         }
         let again = place.run(&add);
-        assert_eq!(again.status, Some(0), "killed at call {call}: {}", again.text());
+        assert_eq!(again.status, Some(0), "killed at {kind} {call}: {}", again.text());
         let listed = place.run(&["history", "--data", "d", "--format", "json"]);
-        assert_eq!(listed.stdout.lines().count(), 1, "killed at call {call}: {}", listed.text());
-        call += 1;
-    }
-    assert!(call > 30, "only {call} changes of files");
-    println!("{} copies killed at a change of a file", call - 1);
+        assert_eq!(listed.stdout.lines().count(), 1, "killed at {kind} {call}: {}", listed.text());
+        true
+    });
+    assert!(killed > 50, "only {killed} changes of files");
+    println!("{killed} copies killed at a change of a file");
 }

@@ -6,7 +6,7 @@ use std::{
     fs,
     os::unix::process::ExitStatusExt,
     path::Path,
-    process::Stdio,
+    process::{ExitStatus, Stdio},
     thread,
     time::{Duration, Instant},
 };
@@ -158,6 +158,23 @@ fn sigkill_at_the_write_of_an_event() {
     println!("{events} sweeps killed at the write of an event");
 }
 
+/// Calls of the system that change what is on the disk.
+const CHANGES: [&str; 9] =
+    ["write", "pwrite64", "ftruncate", "unlink", "fdatasync", "fsync", "mkdir", "rename", "link"];
+
+/// Runs the command, and kills it at such a call of the system, counted from 1: `strace` counts each kind by itself.
+pub(crate) fn killed_at(place: &Place, kind: &str, call: usize, words: &[&str]) -> ExitStatus {
+    let (trace, inject) = (format!("trace={kind}"), format!("inject={kind}:signal=SIGKILL:when={call}"));
+    let arguments = ["-f", "-qq", "-o", "/dev/null", "-e", &trace, "-e", &inject].map(OsStr::new);
+    under(place, "strace", &arguments, words).stdout(Stdio::null()).stderr(Stdio::null()).status().unwrap()
+}
+
+/// Tries each call of each kind until the command was not killed any more; gives how often it was.
+pub(crate) fn at_every_change(mut try_one: impl FnMut(&str, usize) -> bool) -> usize {
+    let calls = |kind| (1..).take_while(|&call| try_one(kind, call)).count();
+    CHANGES.map(calls).iter().sum()
+}
+
 /// Copies a folder with all that is in it.
 pub(crate) fn copy(from: &Path, to: &Path) {
     fs::create_dir_all(to).unwrap();
@@ -207,27 +224,18 @@ fn the_history_survives_sigkill_at_every_change_of_a_file() {
     let first = place.run(&words("before", "first"));
     assert_eq!(first.status, Some(0), "{}", first.text());
     assert_eq!(boards(&place, "before"), ["first"]);
-    let calls = "pwrite64,write,ftruncate,unlink,fdatasync,fsync,mkdir,rename";
     let mut listed = 0;
-    let mut number = 1;
-    loop {
+    let killed = at_every_change(|kind, call| {
         let data = place.path().join("data");
         let _ = fs::remove_dir_all(&data);
         copy(&place.path().join("before"), &data);
-        let (trace, inject) =
-            (format!("trace={calls}"), format!("inject={calls}:signal=SIGKILL:when={number}"));
-        let arguments = ["-f", "-qq", "-o", "/dev/null", "-e", &trace, "-e", &inject].map(OsStr::new);
-        let status = under(&place, "strace", &arguments, &words("data", "second"))
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .status()
-            .unwrap();
+        let status = killed_at(&place, kind, call, &words("data", "second"));
         if status.signal() != Some(SIGKILL) {
-            assert_eq!(status.code(), Some(0), "call {number}: {status}");
-            break;
+            assert_eq!(status.code(), Some(0), "{kind} {call}: {status}");
+            return false;
         }
         let found = boards(&place, "data");
-        assert!(found.contains(&"first".to_owned()), "killed at call {number}: {found:?}");
+        assert!(found.contains(&"first".to_owned()), "killed at {kind} {call}: {found:?}");
         let is_whole =
             |path: &Path| fs::read_to_string(path).is_ok_and(|log| log.contains("\"event\":{\"end\""));
         let whole = fs::read_dir(data.join("logs"))
@@ -237,17 +245,17 @@ fn the_history_survives_sigkill_at_every_change_of_a_file() {
         assert_eq!(
             found.iter().collect::<BTreeSet<_>>().len().max(whole),
             found.len(),
-            "call {number}: {found:?}"
+            "{kind} {call}: {found:?}"
         );
-        assert!(found.len() >= whole, "killed at call {number}: {whole} whole logs, {found:?}");
+        assert!(found.len() >= whole, "killed at {kind} {call}: {whole} whole logs, {found:?}");
         listed = listed.max(found.len());
         // What the database says is what the logs say.
         let rebuilt = place.run(&["history", "rebuild", "--data", "data"]);
-        assert_eq!(rebuilt.status, Some(0), "killed at call {number}: {}", rebuilt.text());
-        assert_eq!(boards(&place, "data"), found, "killed at call {number}");
-        number += 1;
-    }
+        assert_eq!(rebuilt.status, Some(0), "killed at {kind} {call}: {}", rebuilt.text());
+        assert_eq!(boards(&place, "data"), found, "killed at {kind} {call}");
+        true
+    });
     assert_eq!(listed, 2);
-    assert!(number > 80, "only {number} changes of files");
-    println!("{} sweeps killed at a change of a file", number - 1);
+    assert!(killed > 150, "only {killed} changes of files");
+    println!("{killed} sweeps killed at a change of a file");
 }
