@@ -4,27 +4,10 @@
 //! refuse what is above 50 mV, bleed, sense again, and only then connect the meter. Sans-IO: says what to ask the switching
 //! board next, takes its answers.
 
-use std::time::Duration;
-
 use protocol::{Answer, Channel, Request};
 
+use super::bleeding::{Bleeding, HOLD_US, LIMIT, Outlook, is_safe};
 use crate::units::Volts;
-
-/// More than this is refused (docs/facts.md 2.5).
-pub const LIMIT: Volts = Volts::of(0.050);
-
-/// More than this is not bled: at 5.5 V 330 Ω take 17 mA, which every switch of the guide bears; what is above belongs into
-/// the hands of the operator.
-pub const MOST_TO_BLEED: Volts = Volts::of(5.5);
-
-/// One closing on the bleed resistor: 100 µF go from 5 V to 50 mV in 0.15 s through 330 Ω (docs/facts.md 4).
-const HOLD: Duration = Duration::from_millis(200);
-
-/// So often a channel is bled: 6 s are 1000 µF from 5 V to 50 mV four times over.
-const MOST_BLEEDS: u32 = 30;
-
-/// A charge falls by 45 % in a hold of 200 ms at 1000 µF; what falls by less in three of them is fed from somewhere.
-const FALLS: f64 = 0.9;
 
 /// From closing to sensing: a contact rings for 3 ms at most, and 100 kΩ with some nanofarads of cable settle in 1 ms.
 const SETTLE_US: u32 = 5_000;
@@ -35,9 +18,8 @@ pub struct Discharge {
     todo: Vec<Stop>,
     at: usize,
     phase: Phase,
-    bleeds: u32,
-    /// Voltages of one channel in a row.
-    row: Vec<Volts>,
+    /// The channel at hand.
+    bleeding: Bleeding,
     measured: Vec<Measured>,
     has_bleed: bool,
 }
@@ -169,8 +151,7 @@ impl Discharge {
             todo: stops,
             at: 0,
             phase: Phase::Common,
-            bleeds: 0,
-            row: Vec::new(),
+            bleeding: Bleeding::default(),
             measured: Vec::new(),
             has_bleed,
         }
@@ -185,7 +166,7 @@ impl Discharge {
         let channel = stop.channel;
         Next::Ask(match self.phase {
             Phase::Select => Request::Select { channel, settle_us: SETTLE_US },
-            Phase::Bleed => Request::Bleed { channel, hold_us: HOLD.as_micros() as u32 },
+            Phase::Bleed => Request::Bleed { channel, hold_us: HOLD_US },
             Phase::Common | Phase::Sense | Phase::Done => Request::Sense,
         })
     }
@@ -206,10 +187,7 @@ impl Discharge {
             }
             (Phase::Select, Answer::Settled { .. }) => self.phase = Phase::Sense,
             (Phase::Sense, Answer::SenseVoltage { millivolts }) => self.sensed(stop, *millivolts)?,
-            (Phase::Bleed, Answer::Bled) => {
-                self.bleeds += 1;
-                self.phase = Phase::Select;
-            }
+            (Phase::Bleed, Answer::Bled) => self.phase = Phase::Select,
             (_, other) => return Err(Unsafe::Odd { answer: format!("{other:?}") }),
         }
         Ok(())
@@ -224,30 +202,23 @@ impl Discharge {
     fn sensed(&mut self, stop: Stop, millivolts: i32) -> Result<(), Unsafe> {
         let channel = stop.channel;
         let volts = self.note(Some(channel), millivolts);
-        self.row.push(volts);
-        // A power pin is bled once whatever it shows: a sense input sees no less than some millivolts.
-        let wants_bleed = !is_safe(volts) || stop.is_power && self.bleeds == 0 && self.has_bleed;
-        if !wants_bleed {
-            self.at += 1;
-            self.bleeds = 0;
-            self.row.clear();
-            self.phase = if self.at < self.todo.len() { Phase::Select } else { Phase::Done };
-            return Ok(());
+        match self.bleeding.measured(volts, self.has_bleed) {
+            // A power pin is bled once whatever it shows: a sense input sees no less than some millivolts.
+            Outlook::Safe if stop.is_power && self.has_bleed && self.bleeding.bleeds() == 0 => {
+                self.phase = Phase::Bleed;
+            }
+            Outlook::Safe => {
+                self.at += 1;
+                self.bleeding = Bleeding::default();
+                self.phase = if self.at < self.todo.len() { Phase::Select } else { Phase::Done };
+            }
+            Outlook::Bleed => self.phase = Phase::Bleed,
+            Outlook::TooMuch => return Err(Unsafe::TooMuch { channel, volts }),
+            Outlook::Fed => return Err(Unsafe::Fed { channel, volts }),
+            Outlook::Charged => {
+                return Err(Unsafe::Charged { channel, volts, bleeds: self.bleeding.bleeds() });
+            }
         }
-        if volts.get().abs() > MOST_TO_BLEED.get() {
-            return Err(Unsafe::TooMuch { channel, volts });
-        }
-        let stays = self.row.len() > 3 && {
-            let before = self.row[self.row.len() - 4].get();
-            volts.get().abs() > FALLS * before.abs()
-        };
-        if stays && !is_safe(volts) {
-            return Err(Unsafe::Fed { channel, volts });
-        }
-        if self.bleeds >= MOST_BLEEDS || !self.has_bleed {
-            return Err(Unsafe::Charged { channel, volts, bleeds: self.bleeds });
-        }
-        self.phase = Phase::Bleed;
         Ok(())
     }
 
@@ -258,13 +229,10 @@ impl Discharge {
     }
 }
 
-const fn is_safe(volts: Volts) -> bool {
-    volts.get().abs() <= LIMIT.get()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::jig::bleeding::MOST_BLEEDS;
 
     const A: Channel = Channel(3);
 

@@ -2,6 +2,7 @@
 //!
 //! Pure: frames and times go in, messages and deadlines come out. This room knows nothing of pins or meters.
 
+pub mod bleeding;
 mod client;
 mod clock;
 pub mod discharge;

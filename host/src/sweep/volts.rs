@@ -13,7 +13,7 @@ use crate::{
     connector::PinName,
     jig::{
         Client, Heard as Said, PING_EVERY, TRIES,
-        discharge::{LIMIT, MOST_TO_BLEED},
+        bleeding::{Bleeding, HOLD_US, Outlook},
     },
     meter::{Decoder, NoValue, Profile, Talk},
     moment::Moment,
@@ -33,11 +33,6 @@ pub struct Stops<'a> {
 
 /// A pin, what was measured there, and whether diode test may follow.
 pub type Measured<'a> = (&'a PinName, Volts, bool);
-
-/// One closing on the bleed resistor, well within the time that an answer may take, and how many: together they take 1000 µF from 5 V to 50 mV through 330 Ω twice
-/// over (time constant 0.33 s, 4.6 of them).
-const BLEED_US: u32 = 200_000;
-const MOST_BLEEDS: u32 = 15;
 
 /// From closing to measuring: contacts ring for 3 ms at most (docs/facts.md 2.3).
 const SETTLE_US: u32 = 5_000;
@@ -116,7 +111,7 @@ impl Bench<'_> {
         if channel.0 >= greeting.channels {
             return Err(SweepError::NoSuchChannel { channel, channels: greeting.channels });
         }
-        let mut bleeds = 0;
+        let mut bleeding = Bleeding::default();
         loop {
             match self.ask(&Request::Select { channel, settle_us: SETTLE_US })? {
                 Answer::Settled { .. } => {}
@@ -124,17 +119,20 @@ impl Bench<'_> {
             }
             // Red lies on ground and black on the pin.
             let volts = Volts::of(-self.volts()?.get());
-            let size = volts.get().abs();
-            let is_safe = size <= LIMIT.get();
-            if is_safe || !greeting.parts.bleed || size > MOST_TO_BLEED.get() || bleeds == MOST_BLEEDS {
-                seen((pin, volts, is_safe));
-                return match is_safe {
-                    true => Ok(()),
-                    false => Err(SweepError::BoardCharged { pin: pin.clone(), volts, bleeds }),
-                };
+            match bleeding.measured(volts, greeting.parts.bleed) {
+                Outlook::Bleed => {}
+                Outlook::Safe => {
+                    seen((pin, volts, true));
+                    return Ok(());
+                }
+                Outlook::TooMuch | Outlook::Fed | Outlook::Charged => {
+                    seen((pin, volts, false));
+                    let bleeds = bleeding.bleeds();
+                    return Err(SweepError::BoardCharged { pin: pin.clone(), volts, bleeds });
+                }
             }
-            bleeds += 1;
-            let answer = self.ask(&Request::Bleed { channel, hold_us: BLEED_US })?;
+            // Well within the time that an answer may take.
+            let answer = self.ask(&Request::Bleed { channel, hold_us: HOLD_US })?;
             if matches!(answer, Answer::Refused(_)) {
                 return Err(refused("to discharge a channel", &answer));
             }
