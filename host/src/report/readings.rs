@@ -46,9 +46,9 @@ pub fn readings_json(connector: &Connector, readings: &BoardReadings) -> String 
 fn written(value: PinValue) -> Option<String> {
     match value {
         PinValue::Volts(volts) => {
-            let exact = rounded(volts.get()).to_string();
-            let decimals = exact.split_once('.').map_or(0, |(_, decimals)| decimals.len());
-            Some(format!("{:.*}", decimals.max(3), volts.get()))
+            let volts = rounded(volts.get());
+            let decimals = volts.to_string().split_once('.').map_or(0, |(_, decimals)| decimals.len());
+            Some(format!("{volts:.*}", decimals.max(3)))
         }
         PinValue::Overload => Some("OL".to_owned()),
         PinValue::Unread(_) => None,
