@@ -342,3 +342,38 @@ fn a_reference_taken_with_black_on_ground() {
     let outcome = place.run(&compare.split(' ').collect::<Vec<_>>());
     assert!(outcome.stderr.contains("black on ground: so must the readings be"), "{}", outcome.text());
 }
+
+/// Amperes typed where milliamperes are asked for.
+#[test]
+fn a_test_current_in_amperes() {
+    let place = Place::new();
+    place.file("c.csv", SMALL);
+    place.file("good.csv", GOOD);
+    let make = ["reference", "make", "--connector", "c.csv", "--known-good", "good.csv"];
+    let compare = ["compare", "--connector", "c.csv", "--known-good", "good.csv", "--readings", "good.csv"];
+    let mut text = String::new();
+    for (words, current) in
+        [(&make[..], "0.001"), (&compare[..], "0.0005"), (&make[..], "0"), (&make[..], "1000")]
+    {
+        let outcome = place.run(&[words, &["--test-current", current]].concat());
+        assert_eq!(outcome.status, Some(64), "{}", outcome.text());
+        text.push_str(&outcome.stderr);
+    }
+    for current in ["0.01", "0.5", "1.5"] {
+        assert_eq!(
+            place.run(&[&make[..], &["--test-current", current]].concat()).status,
+            Some(0),
+            "{current}"
+        );
+    }
+    insta::assert_snapshot!(text);
+}
+
+/// Nothing would wear, and nothing noticed would look like a sound jig.
+#[test]
+fn a_worn_channel_that_leads_nowhere() {
+    let place = Place::new();
+    let outcome = place.run(&["batch", "--practice", "--boards", "1", "--data", "d", "--wear-channel", "99"]);
+    assert_eq!(outcome.status, Some(64), "{}", outcome.text());
+    assert!(outcome.stderr.contains("expected --wear-channel to be a channel that leads to a pin, found 99"));
+}

@@ -2,6 +2,8 @@
 
 use std::fs;
 
+use pintally::log::LogEvent;
+
 use crate::run::Place;
 
 /// A place with one swept practice board.
@@ -23,6 +25,7 @@ fn what_cannot_be_reported_is_told() {
         &["report", "missing.jsonl"],
         &["report", "no.jsonl"],
         &["report", "first.jsonl", "first.jsonl", "--customer"],
+        &["report", "first.jsonl", "--customer", "--format", "markdown"],
         &["report", "first.jsonl", "--output", "first.jsonl"],
         &["report", "--before", "first.jsonl"],
         &["report", "first.jsonl", "first.jsonl", "--run-length", "0"],
@@ -215,4 +218,77 @@ fn misplaced_boards_are_counted_apart_and_alike_everywhere() {
     assert!(live.stderr.contains("2 boards: 0 match, 0 differ, 2 misplaced\n"), "{}", live.text());
     let truth = "practice: of 0 sound boards 0 match; of 0 boards with faults 0 do not match; 2 misplaced or not judged";
     assert!(live.stderr.contains(truth), "{}", live.text());
+}
+
+/// The owner of a board is told of no contact that it is sound if it could not be checked.
+#[test]
+fn the_page_for_the_owner_counts_what_was_checked() {
+    let place = Place::new();
+    let sweep = ["sweep", "--practice", "--instant", "--quiet", "--seed", "3", "--log", "sound.jsonl"];
+    assert_eq!(place.run(&sweep).status, Some(0));
+    let outcome = place.run(&["report", "sound.jsonl", "--customer"]);
+    assert_eq!(outcome.status, Some(0), "{}", outcome.stderr);
+    let replayed = place.run(&["replay", "sound.jsonl"]);
+    let open =
+        replayed.stdout.lines().find_map(|line| line.split_once("a good board reads OL: pins ")).unwrap().1;
+    let open = open.replace(" and ", ", ").split(", ").count();
+    for told in [
+        format!("All is well: {} contacts could be checked", 40 - open),
+        format!("{open} contacts read as open on a good board too: they are not used, or"),
+    ] {
+        assert!(outcome.stdout.contains(&told), "{told}");
+    }
+}
+
+#[test]
+fn a_log_that_is_named_twice_counts_once() {
+    let place = swept();
+    let outcome = place.run(&["report", "first.jsonl", "./first.jsonl", "--format", "markdown"]);
+    assert!(outcome.stdout.contains("\n1 sweep on "), "{}", outcome.text());
+    assert!(
+        outcome.stderr.contains("warning: ./first.jsonl is named twice and counted once"),
+        "{}",
+        outcome.text()
+    );
+}
+
+/// Without a reference the readings are the result: live, again and in a report.
+#[test]
+fn a_sweep_without_a_reference_ends_alike_everywhere() {
+    let place = swept();
+    // A log of the practice bench, as a sweep without a reference writes it.
+    let log = fs::read_to_string(place.path().join("first.jsonl")).unwrap();
+    place.file("bare.jsonl", &without_reference(&log));
+    let replayed = place.run(&["replay", "bare.jsonl"]);
+    assert_eq!(replayed.status, Some(0), "{}", replayed.text());
+    let rows = replayed.stdout.strip_prefix("board,pin,reading\n").unwrap();
+    assert!(rows.lines().all(|row| row.starts_with("\"T1, rev B\",")), "{rows}");
+    // The practice meter shows more than millivolts, and so does the table.
+    let decimals = |row: &str| row.rsplit_once('.').map_or(0, |(_, decimals)| decimals.len());
+    assert!(rows.lines().map(decimals).max() > Some(3), "{rows}");
+    place.file("readings.csv", &replayed.stdout);
+    place.file("j5.toml", include_str!("../../fixtures/connectors/j5-display.toml"));
+    let make = ["reference", "make", "--connector", "j5.toml", "--known-good", "readings.csv"];
+    let made = place.run(&make);
+    assert_eq!(made.status, Some(0), "{}", made.text());
+    let json = place.run(&["replay", "bare.jsonl", "--format", "json"]);
+    let json: serde_json::Value = serde_json::from_str(&json.stdout).unwrap();
+    assert_eq!((&json["board"], &json["verdict"]), (&"T1, rev B".into(), &"not_judged".into()));
+    assert_eq!(json["pins"].as_array().unwrap().len(), 40);
+    for format in ["html", "markdown", "json"] {
+        let report = place.run(&["report", "bare.jsonl", "--format", format]);
+        assert_eq!(report.status, Some(0), "{format}: {}", report.stderr);
+        assert!(report.stderr.contains("reported, not judged"), "{}", report.stderr);
+    }
+}
+
+/// The same log with another header: no reference, and a board whose name needs quotes in a table.
+fn without_reference(log: &str) -> String {
+    let (first, rest) = log.split_once('\n').unwrap();
+    let mut header = pintally::log::decode(first.as_bytes()).unwrap();
+    if let LogEvent::Header(header) = &mut header.event {
+        header.reference = None;
+        header.board = Some("T1, rev B".to_owned());
+    }
+    pintally::log::encode(&header).unwrap() + rest
 }

@@ -182,5 +182,5 @@ fn another_meter_seen_on_a_batch() {
 
 #[test]
 fn another_meter_each_board_alone() {
-    score("boards-other-meter", 3, &[0, 5], false, false).check(0.70, 0.85, 0.0, 1000.0, 0.05);
+    score("boards-other-meter", 3, &[0, 5], false, false).check(0.90, 0.90, 0.90, 0.5, 0.02);
 }

@@ -33,7 +33,8 @@ fn forgotten_words_are_gone_from_every_file() {
     let other = bench.sweep(&order("T-2", vec!["screws missing"], 2)).file_in(data.path());
     let mut history = History::open(data.path()).unwrap();
     history.catch_up().unwrap();
-    history.note("T-1", "asked again, still sticky", 1_775_000_000_000_000).unwrap();
+    let noted = history.note("T-1", "asked again, still sticky", 1_775_000_000_000_000).unwrap();
+    assert!(noted.session == session && noted.left.is_none());
     assert!(holds(data.path(), WORDS) && holds(data.path(), "still sticky"));
     let before = SweepRecord::read(fs::File::open(log_of(data.path(), &session)).unwrap()).unwrap();
     let untouched = fs::read(log_of(data.path(), &other)).unwrap();

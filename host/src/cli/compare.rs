@@ -16,7 +16,6 @@ use crate::{
     failure::Failure,
     reference::{Conditions, Polarity, Reference, learn},
     report,
-    units::Amperes,
 };
 
 /// Judge readings that exist already against known-good boards
@@ -152,15 +151,7 @@ fn assumptions(args: &Args) -> Result<Assumptions, Failure> {
     if let Some(spread) = args.assumptions.spread()? {
         assumptions.spread = spread;
     }
-    if let Some(milliamperes) = args.test_current {
-        if !(0.001..=100.0).contains(&milliamperes) {
-            return Err(Failure::new(
-                ExitStatus::Usage,
-                format!("expected --test-current from 0.001 to 100 milliamperes, found {milliamperes}"),
-            ));
-        }
-        assumptions.board_current = Some(Amperes::of(milliamperes * 1e-3));
-    }
+    assumptions.board_current = options::test_current(args.test_current)?;
     if let Some(share) = args.assumptions.false_alarms()? {
         assumptions.false_alarms = share;
     }

@@ -21,7 +21,7 @@ use crate::{
     meter::Profile,
     port::Address,
     session::Settings,
-    units::Volts,
+    units::{Amperes, Volts},
 };
 
 /// Meter profile where neither the command line nor the configuration names one.
@@ -220,4 +220,28 @@ pub(super) struct Begun {
     pub(super) logbook: Logbook,
     /// The data directory, if the log lies in it.
     pub(super) home: Option<PathBuf>,
+}
+
+/// A test current that was typed, in milliamperes. The smallest that a meter drives in diode test is 10 µA (the lowest setting
+/// in docs/facts.md 2.1); less is a current in amperes.
+pub(super) fn test_current(milliamperes: Option<f64>) -> Result<Option<Amperes>, Failure> {
+    const LOWEST: f64 = 0.01;
+    // No meter drives as much; a typed comma must not become a current.
+    const HIGHEST: f64 = 100.0;
+    match milliamperes {
+        Some(typed) if !(LOWEST..=HIGHEST).contains(&typed) => {
+            let found = format!(
+                "expected --test-current from {LOWEST} to {HIGHEST} mA (milliamperes), found {typed}"
+            );
+            let failure = Failure::new(ExitStatus::Usage, found);
+            Err(if typed > 0.0 && typed < LOWEST {
+                let meant = typed * 1e3;
+                failure
+                    .hint(format!("if {typed} A was meant, that is {meant:.3} mA: --test-current {meant:.3}"))
+            } else {
+                failure.hint("the manual of the meter says which current it drives in diode test: 0.3 to 1.5 mA is usual")
+            })
+        }
+        typed => Ok(typed.map(|typed| Amperes::of(typed * 1e-3))),
+    }
 }

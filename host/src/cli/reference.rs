@@ -7,6 +7,7 @@ use clap::{Args as Arguments, Subcommand};
 use super::{
     Screen,
     inputs::{self, Rows},
+    options,
     output::{self, Output, Overwrite},
 };
 use crate::{
@@ -15,7 +16,7 @@ use crate::{
     failure::Failure,
     reference::{Conditions, Polarity, Reference, learn},
     statistics::tolerance_factor,
-    units::{Amperes, Kelvin, Volts},
+    units::{Kelvin, Volts},
 };
 
 /// Make, extend or show a reference from known-good boards
@@ -162,8 +163,7 @@ fn conditions(make: &Make) -> Result<Conditions, Failure> {
     };
     Ok(Conditions {
         meter: make.meter.clone(),
-        test_current: number("--test-current", make.test_current, 0.001, 100.0)?
-            .map(|milliamperes| Amperes::of(milliamperes * 1e-3)),
+        test_current: options::test_current(make.test_current)?,
         compliance: number("--compliance", make.compliance, 0.1, 100.0)?.map(Volts::of),
         polarity: if make.black_on_ground { Polarity::BlackOnGround } else { Polarity::RedOnGround },
         temperature: number("--temperature", make.temperature, -60.0, 150.0)?.and_then(Kelvin::from_celsius),

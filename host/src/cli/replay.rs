@@ -120,14 +120,14 @@ fn tell(path: &Path, connector: &Connector, replayed: &Replayed, screen: &mut Sc
     }
     let named = |pins: &[usize]| {
         let pins = pins.iter().filter_map(|&pin| connector.pins.get(pin));
-        pins.map(|pin| pin.name.as_str()).collect::<Vec<_>>().join(", ")
+        inputs::pin_list(&pins.map(|pin| pin.name.as_str()).collect::<Vec<_>>())
     };
     if !replayed.from_result_line.is_empty() {
         let pins = named(&replayed.from_result_line);
-        screen.tell(&format!("note: {name}: raw lines are missing, the result line stands for pin {pins}"));
+        screen.tell(&format!("note: {name}: raw lines are missing, the result line stands for {pins}"));
     }
     if !replayed.changed.is_empty() {
-        screen.tell(&format!("warning: {name}: read otherwise than live: pin {}", named(&replayed.changed)));
+        screen.tell(&format!("warning: {name}: read otherwise than live: {}", named(&replayed.changed)));
     }
 }
 

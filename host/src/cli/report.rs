@@ -2,18 +2,22 @@
 
 mod gather;
 
-use std::path::{Path, PathBuf};
+use std::{
+    collections::HashSet,
+    fs,
+    path::{Path, PathBuf},
+};
 
 use clap::{Args as Arguments, ValueEnum};
 
 use super::{
     Screen, config, inputs,
     output::{Output, Overwrite},
-    place,
+    place, verdict,
 };
 use crate::{
     batch::Tuning,
-    compare::{Change, Judgement, Verdict},
+    compare::{Change, Judgement},
     exit_status::ExitStatus,
     failure::Failure,
     history::{Filter, History, log_of},
@@ -75,12 +79,15 @@ enum Format {
 
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
-    if args.customer && (args.format != Format::Html || args.logs.len() != 1) {
-        return Err(Failure::new(
-            ExitStatus::Usage,
-            "expected --customer with one session log and --format html, found something else",
-        )
-        .hint("name one log: each board has its own page"));
+    if args.customer && args.format != Format::Html {
+        let found = "expected --customer with --format html, found another format";
+        return Err(Failure::new(ExitStatus::Usage, found).hint(
+            "the owner's page is HTML: leave --format out, or leave --customer out for a full report",
+        ));
+    }
+    if args.customer && args.logs.len() != 1 {
+        let found = format!("expected one session log with --customer, found {}", args.logs.len());
+        return Err(Failure::new(ExitStatus::Usage, found).hint("name one log: each board has its own page"));
     }
     // What cannot be read tells so itself, below.
     let read: Vec<&Path> =
@@ -108,8 +115,10 @@ fn sweep(path: &Path, args: &Args, screen: &mut Screen) -> Result<(String, ExitS
             format!("{}\n{}", report::CSV_HEADER, report::csv(&record.connector, judgement))
         }
     };
-    let status = record.judgement.as_ref().map_or(ExitStatus::Inconclusive, status_of);
-    Ok((text, status))
+    if record.judgement.is_none() {
+        screen.tell("note: the sweep had no reference: its readings are reported, not judged");
+    }
+    Ok((text, verdict::status(&record.readings, record.judgement.as_ref())))
 }
 
 fn repair(
@@ -144,7 +153,7 @@ fn repair(
             report::change_csv(&first, &second, &change)
         }
     };
-    let status = second.judgement.as_ref().map_or(ExitStatus::Inconclusive, status_of);
+    let status = verdict::status(&second.readings, second.judgement.as_ref());
     Ok((text, status))
 }
 
@@ -158,7 +167,13 @@ fn batch(logs: &[PathBuf], args: &Args, screen: &mut Screen) -> Result<(String, 
     // Two passes, so that thousands of logs in any order need no more memory than one record: the first tells when each
     // began, the second takes them in that order.
     let mut order = Vec::new();
+    let mut seen = HashSet::new();
     for path in logs {
+        // By another name it is the same sweep all the same.
+        if !seen.insert(fs::canonicalize(path).unwrap_or_else(|_| path.clone())) {
+            screen.tell(&format!("warning: {} is named twice and counted once", path.display()));
+            continue;
+        }
         order.push((gather::began(path)?, path));
     }
     order.sort_by(|a, b| a.0.cmp(&b.0));
@@ -236,12 +251,4 @@ fn write(text: &str, output: Option<&Output<'_>>, screen: &mut Screen) -> Result
     output.write("the report", text.as_bytes())?;
     screen.tell(&format!("report written to {}", output.path().display()));
     Ok(())
-}
-
-const fn status_of(judgement: &Judgement) -> ExitStatus {
-    match judgement.verdict {
-        Verdict::Matches { .. } => ExitStatus::Matches,
-        Verdict::Differs(_) => ExitStatus::Differs,
-        Verdict::Inconclusive(_) => ExitStatus::Inconclusive,
-    }
 }

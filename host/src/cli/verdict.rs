@@ -2,7 +2,7 @@
 
 use clap::ValueEnum;
 
-use super::Screen;
+use super::{Screen, inputs};
 use crate::{
     compare::{Judgement, Verdict},
     connector::Connector,
@@ -40,19 +40,19 @@ pub(super) fn print(
             screen.line(report::CSV_HEADER)?;
             screen.line(report::csv(connector, judgement).trim_end())?;
         }
-        (None, _) => {
+        (None, Format::Json) => screen.line(&report::readings_json(connector, readings))?,
+        (None, Format::Text | Format::Csv) => {
             // Without a reference the readings themselves are the result, in the form that `reference make` and
             // `compare` take.
-            screen.line("board,pin,reading")?;
-            for (pin, value) in connector.pins.iter().zip(&readings.values) {
-                if !matches!(value, PinValue::Unread(_)) {
-                    screen.line(&format!("{},{},{value}", readings.board, pin.name))?;
-                }
+            screen.line(report::READINGS_HEADER)?;
+            let rows = report::readings_csv(connector, readings);
+            if !rows.is_empty() {
+                screen.line(rows.trim_end())?;
             }
         }
     }
     screen.flush()?;
-    Ok(status(readings, judgement))
+    Ok(status(&readings.values, judgement))
 }
 
 /// Tells what became of the pins that were repaired, after a judgement in text; and the checklist for afterwards.
@@ -88,7 +88,7 @@ pub(super) fn unsettled(connector: &Connector, values: &[PinValue]) -> Option<St
         .filter(|(_, value)| is_unsettled(value))
         .map(|(pin, _)| pin.name.as_str())
         .collect();
-    (!pins.is_empty()).then(|| format!("not settled: pin {}", pins.join(", ")))
+    (!pins.is_empty()).then(|| format!("not settled: {}", inputs::pin_list(&pins)))
 }
 
 /// Tells, after a judgement in text, which zero was subtracted.
@@ -99,15 +99,14 @@ pub(super) fn print_zero(session: &Session, format: Format, screen: &mut Screen)
     }
 }
 
-/// How a command ends after this judgement.
-fn status(readings: &BoardReadings, judgement: Option<&Judgement>) -> ExitStatus {
+/// How a command ends after this judgement: live, in a replay and in a report alike. Without a reference nothing was to be
+/// judged, and the command did what it was asked if every pin was read; it says aloud that nothing was judged.
+pub(super) fn status(readings: &[PinValue], judgement: Option<&Judgement>) -> ExitStatus {
     match judgement.map(|judgement| &judgement.verdict) {
         Some(Verdict::Matches { .. }) => ExitStatus::Matches,
         Some(Verdict::Differs(_)) => ExitStatus::Differs,
         Some(Verdict::Inconclusive(_)) => ExitStatus::Inconclusive,
-        None if readings.values.iter().any(|value| matches!(value, PinValue::Unread(_))) => {
-            ExitStatus::Inconclusive
-        }
+        None if readings.iter().any(|value| matches!(value, PinValue::Unread(_))) => ExitStatus::Inconclusive,
         None => ExitStatus::Matches,
     }
 }

@@ -36,20 +36,19 @@ pub(super) fn make(data: &Path) -> Result<(), HistoryError> {
     fs::create_dir_all(&logs).map_err(|error| HistoryError::File { path: logs, error })
 }
 
-/// The names of all logs, without their ending, in order.
-pub(super) fn sessions(data: &Path) -> Result<Vec<String>, HistoryError> {
+/// The names of all logs, without their ending, in order, and the length of each.
+pub(super) fn sessions(data: &Path) -> Result<Vec<(String, u64)>, HistoryError> {
     let logs = data.join(LOGS);
-    let list = || -> io::Result<Vec<String>> {
+    let list = || -> io::Result<Vec<(String, u64)>> {
         let mut sessions = Vec::new();
         for entry in fs::read_dir(&logs)? {
             let entry = entry?;
             let name = entry.file_name();
-            // A pipe or a device of that name would be waited for, or never end.
-            let is_file = || fs::metadata(entry.path()).is_ok_and(|metadata| metadata.is_file());
             if let Some(session) = name.to_str().and_then(|name| name.strip_suffix(".jsonl"))
-                && is_file()
+                // A pipe or a device of that name would be waited for, or never end.
+                && let Some(metadata) = fs::metadata(entry.path()).ok().filter(fs::Metadata::is_file)
             {
-                sessions.push(session.to_owned());
+                sessions.push((session.to_owned(), metadata.len()));
             }
         }
         sessions.sort();
@@ -59,22 +58,18 @@ pub(super) fn sessions(data: &Path) -> Result<Vec<String>, HistoryError> {
 }
 
 impl History {
-    /// Takes in the logs that the database does not know yet, or that have grown since: those of a program that was
-    /// killed, or that were copied here. Logs that a sweep is writing right now are left alone.
+    /// Takes in the logs that the database does not know yet, or that have another length now: those of a program that was
+    /// killed, that were copied here, or into which a note was written while the database was busy. Logs that a sweep is
+    /// writing right now are left alone.
     ///
     /// # Errors
     /// [`HistoryError`] if the folder or the database cannot be used. A log that cannot is no error.
     pub fn catch_up(&mut self) -> Result<CaughtUp, HistoryError> {
         let known = self.known().map_err(|error| self.sorted(error))?;
         let mut caught_up = CaughtUp::default();
-        for session in sessions(&self.data)? {
-            let path = log_of(&self.data, &session);
-            match known.get(&session) {
-                // A sweep that ended is done; only words are added, and they are taken in at once.
-                Some(Known { is_done: true, .. }) => continue,
-                Some(Known { bytes, .. }) if length(&path) == Some(*bytes) => continue,
-                _ if is_being_written(&path) => continue,
-                _ => {}
+        for (session, length) in sessions(&self.data)? {
+            if known.get(&session) == Some(&length) || is_being_written(&log_of(&self.data, &session)) {
+                continue;
             }
             match write::read(&self.data, &session) {
                 Ok((record, bytes)) => {
@@ -82,7 +77,7 @@ impl History {
                     caught_up.taken_in += 1;
                 }
                 Err(error) => {
-                    self.set_aside(&session, length(&path).unwrap_or(0), &error)?;
+                    self.set_aside(&session, length, &error)?;
                     caught_up.unusable.push(error);
                 }
             }
@@ -105,14 +100,14 @@ impl History {
         })
     }
 
-    /// The logs that the database knows.
-    fn known(&self) -> rusqlite::Result<HashMap<String, Known>> {
-        let sql = "SELECT session, bytes, ending IS NOT NULL FROM sweep
-                   UNION ALL SELECT substr(file, 1, length(file) - length('.jsonl')), bytes, 0 FROM unusable";
+    /// The logs that the database knows, and the length that each had.
+    fn known(&self) -> rusqlite::Result<HashMap<String, u64>> {
+        let sql = "SELECT session, bytes FROM sweep
+                   UNION ALL SELECT substr(file, 1, length(file) - length('.jsonl')), bytes FROM unusable";
         let mut statement = self.connection.prepare_cached(sql)?;
         let rows = statement.query_map([], |row| {
             let bytes: i64 = row.get(1)?;
-            Ok((row.get(0)?, Known { bytes: bytes.unsigned_abs(), is_done: row.get(2)? }))
+            Ok((row.get(0)?, bytes.unsigned_abs()))
         })?;
         rows.collect()
     }
@@ -129,11 +124,6 @@ pub fn set_aside(data: &Path) -> Option<PathBuf> {
     entries.flatten().map(|entry| entry.path()).find(is_aside)
 }
 
-struct Known {
-    bytes: u64,
-    is_done: bool,
-}
-
 /// Why a log cannot be used, without the place where it lies: a history that is rebuilt elsewhere says the same.
 fn reason(error: &HistoryError) -> String {
     match error {
@@ -141,10 +131,6 @@ fn reason(error: &HistoryError) -> String {
         HistoryError::File { error, .. } => error.to_string(),
         other => other.to_string(),
     }
-}
-
-fn length(path: &Path) -> Option<u64> {
-    fs::metadata(path).ok().map(|metadata| metadata.len())
 }
 
 /// Whether a sweep holds the lock of this log.

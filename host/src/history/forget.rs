@@ -6,6 +6,15 @@ use crate::{
     moment::Moment,
 };
 
+/// A note that is in a log.
+#[derive(Debug)]
+pub struct Noted {
+    /// The session with the note.
+    pub session: String,
+    /// Why the database does not know it yet. It takes it in by itself, so that nothing needs to be written again.
+    pub left: Option<HistoryError>,
+}
+
 /// What was removed of a board.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Forgotten {
@@ -23,11 +32,11 @@ pub struct Forgotten {
 
 impl History {
     /// Writes a note about a board into the log of its latest sweep. `now_us` is the time, in microseconds since
-    /// 1970-01-01 UTC. Gives the session.
+    /// 1970-01-01 UTC.
     ///
     /// # Errors
-    /// [`HistoryError`] if the board was never swept or its log cannot be written.
-    pub fn note(&mut self, board: &str, text: &str, now_us: i64) -> Result<String, HistoryError> {
+    /// [`HistoryError`] if the board was never swept or its log cannot be written: there is no note then.
+    pub fn note(&mut self, board: &str, text: &str, now_us: i64) -> Result<Noted, HistoryError> {
         let entries = self.board(board)?;
         let Some(sweep) = entries.last().map(|entry| &entry.sweep) else {
             return Err(HistoryError::NoSuchBoard { board: board.to_owned() });
@@ -39,8 +48,9 @@ impl History {
         let path = log_of(&self.data, &session);
         log::append(&path, at, LogEvent::Note { text: text.to_owned() })
             .map_err(|error| HistoryError::Amend { path, error })?;
-        self.ingest(&session)?;
-        Ok(session)
+        // From here on the note is on record, whatever becomes of the database.
+        let left = self.ingest(&session).err();
+        Ok(Noted { session, left })
     }
 
     /// Removes all notes about a board from its logs and from the database. `removed` is the time, as RFC 3339 text.

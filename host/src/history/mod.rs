@@ -29,7 +29,7 @@ pub use add::{Added, LARGEST_LOG};
 pub use changes::{Change, changes};
 pub use error::HistoryError;
 pub use folder::{CaughtUp, FILE, LOGS, log_of, set_aside};
-pub use forget::Forgotten;
+pub use forget::{Forgotten, Noted};
 pub use query::{Filter, Found};
 pub use rebuild::{Rebuilt, rebuild};
 pub use rows::{ConditionsRow, Entry, FindingRow, NoteKind, NoteRow, SweepRow, ending_code};

@@ -68,7 +68,7 @@ fn fill(
     let mut history = History { connection: super::schema::open(fresh)?, data: data.to_owned() };
     let sessions = sessions(data)?;
     let mut entries = Vec::with_capacity(AT_ONCE);
-    for (done, session) in sessions.iter().enumerate() {
+    for (done, (session, length)) in sessions.iter().enumerate() {
         progress(done, sessions.len());
         match write::read(data, session) {
             Ok((record, bytes)) => {
@@ -76,8 +76,7 @@ fn fill(
                 rebuilt.sessions += 1;
             }
             Err(error) => {
-                let bytes = fs::metadata(super::log_of(data, session)).map_or(0, |metadata| metadata.len());
-                history.set_aside(session, bytes, &error)?;
+                history.set_aside(session, *length, &error)?;
                 rebuilt.unusable.push(error);
             }
         }

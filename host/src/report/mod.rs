@@ -7,6 +7,7 @@ mod html;
 mod json;
 mod markdown;
 mod notice;
+mod readings;
 mod repair;
 mod text;
 mod words;
@@ -17,6 +18,7 @@ pub use html::{BatchPage, SweepLine, before_and_after, customer, of_batch, of_sw
 pub use json::json;
 pub use markdown::{batch_markdown, change_markdown, sweep_markdown};
 pub use notice::{NoticeText, notice};
+pub use readings::{READINGS_HEADER, readings_csv, readings_json};
 pub use repair::{checklist, repaired};
 pub use text::text;
 

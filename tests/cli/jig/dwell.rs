@@ -31,9 +31,9 @@ fn too_short_it_says_so_and_guesses_nothing() {
     // Up to five readings of 40 ms are spoilt, and three must agree, four where they differ: 260 ms cannot do.
     let walked = sweep(&place, "--seed 3 --dwell-ms 260 --log d.jsonl");
     assert_eq!(walked.status, Some(2), "{}", walked.text());
-    assert!(walked.stderr.contains("not settled: pin A1, A2"), "{}", walked.text());
+    assert!(walked.stderr.contains("not settled: pins A1, A2"), "{}", walked.text());
     let replayed = place.run(&["replay", "d.jsonl"]);
-    assert!(replayed.stderr.contains("not settled: pin A1, A2"), "{}", replayed.text());
+    assert!(replayed.stderr.contains("not settled: pins A1, A2"), "{}", replayed.text());
     // An open pin wants eight overloads: 400 ms do for the others, and no guess is made of these.
     let between = readings(&sweep(&place, "--seed 3 --dwell-ms 400 --format json --log e.jsonl"));
     let open: Vec<&str> =

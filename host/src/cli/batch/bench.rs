@@ -77,6 +77,9 @@ impl Station {
             };
             connectors.push(prepared(connector, wiring, &references, emulation.as_ref(), screen)?);
         }
+        if let Some(channel) = args.wear.wear_channel {
+            check_wear(channel, &connectors)?;
+        }
         let zeros = zeros(args, &mut connectors, &profile, screen)?;
         let (mut source, port_names) = match args.practice {
             true => {
@@ -177,6 +180,20 @@ impl Hands {
         )?;
         Ok(emulation.aged(base.seed, worn, scale))
     }
+}
+
+/// Refuses to wear a channel that leads nowhere: nothing would be noticed, and that would look like a finding.
+fn check_wear(channel: u8, connectors: &[Prepared]) -> Result<(), Failure> {
+    let led: Vec<Channel> =
+        connectors.iter().flat_map(|prepared| prepared.wiring.channels().iter().copied()).collect();
+    if led.contains(&Channel(channel)) {
+        return Ok(());
+    }
+    let highest = led.iter().map(|channel| channel.0).max().unwrap_or(0);
+    let found = format!("expected --wear-channel to be a channel that leads to a pin, found {channel}");
+    Err(Failure::new(ExitStatus::Usage, found).hint(format!(
+        "the highest channel of this wiring is {highest}; its file lists which leads to which pin"
+    )))
 }
 
 /// Time of a session, on devices that have been there before it.

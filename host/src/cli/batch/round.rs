@@ -138,7 +138,12 @@ impl Round<'_> {
     /// Writes a note about a board.
     pub(super) fn note(&mut self, board: &str, text: &str, screen: &mut Screen) {
         match self.history.note(board, text, place::now_us()) {
-            Ok(_) => screen.tell("noted"),
+            Ok(noted) => {
+                screen.tell("noted");
+                if let Some(error) = noted.left {
+                    screen.tell(&format!("note: the history will take it in when it is asked next: {error}"));
+                }
+            }
             Err(error) => screen.tell(&format!("warning: not noted: {error}")),
         }
     }

@@ -115,8 +115,11 @@ fn note(board: &str, text: &str, data: &Path, screen: &mut Screen) -> Result<(),
         Ok(text) => text,
         Err(problem) => return Err(Failure::new(ExitStatus::Usage, format!("the note: {problem}"))),
     };
-    let session = open(data, screen)?.note(board, text, place::now_us())?;
-    screen.tell(&format!("noted in {}", history::log_of(data, &session).display()));
+    let noted = open(data, screen)?.note(board, text, place::now_us())?;
+    screen.tell(&format!("noted in {}", history::log_of(data, &noted.session).display()));
+    if let Some(error) = noted.left {
+        screen.tell(&format!("note: the history will take it in when it is asked next: {error}"));
+    }
     Ok(())
 }
 

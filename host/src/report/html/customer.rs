@@ -46,7 +46,7 @@ pub fn customer(record: &SweepRecord) -> String {
                 }
                 @if let Some(judgement) = &record.judgement {
                     @if !judgement.not_shown.open_by_design.is_empty() {
-                        p { (judgement.not_shown.open_by_design.len()) " contacts are not used on a good board, so that they could not be judged." }
+                        p { (unchecked(judgement.not_shown.open_by_design.len())) }
                     }
                 }
                 @for over in &record.overrides { p { "A safety check was overridden by " (over.by) ": " (over.why) } }
@@ -55,6 +55,21 @@ pub fn customer(record: &SweepRecord) -> String {
         }
     };
     page(&title, &body)
+}
+
+/// Contacts behind which a meter finds nothing on a good board either: those of fast lines are used all the same.
+fn unchecked(contacts: usize) -> String {
+    let why = match contacts {
+        1 => {
+            "contact reads as open on a good board too: it is not used, or its signal passes through a small part that stops the \
+              meter's current. Whether it is connected cannot be seen this way."
+        }
+        _ => {
+            "contacts read as open on a good board too: they are not used, or their signals pass through small parts that stop \
+              the meter's current. Whether they are connected cannot be seen this way."
+        }
+    };
+    format!("{contacts} {why}")
 }
 
 fn compared_with(record: &SweepRecord) -> String {
@@ -66,14 +81,15 @@ fn compared_with(record: &SweepRecord) -> String {
 }
 
 fn result(record: &SweepRecord) -> Markup {
-    let pins = record.connector.pins.len();
+    let unchecked = record.judgement.as_ref().map_or(0, |judgement| judgement.not_shown.open_by_design.len());
+    let pins = record.connector.pins.len().saturating_sub(unchecked);
     let complete = record.is_complete();
     html! {
         @match &record.judgement {
             None => p.plain { "The contacts were measured, but there was no known-good board to compare them with." },
             Some(judgement) => {
                 @match judgement.verdict {
-                    Verdict::Matches { .. } if complete => p.plain { "All is well: " (pins) " contacts were measured and all of them read as on a board that works." },
+                    Verdict::Matches { .. } if complete => p.plain { "All is well: " (words::count(pins, "contact")) " could be checked, and all of them read as on a board that works." },
                     Verdict::Matches { .. } => p.plain { "What was measured reads as on a board that works, but the check was ended early." },
                     Verdict::Inconclusive(_) => p.plain { "No fault was found, but not every contact could be judged. The check should be repeated." },
                     Verdict::Differs(_) if judgement.placement.is_some() => p.plain { "The board was not connected properly for this check, so that nothing can be said about it. The check should be repeated." },
