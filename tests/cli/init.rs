@@ -192,7 +192,8 @@ fn commands_of_the_jig_take_ports_profile_and_data_from_the_configuration() {
         "jig = \"tcp:127.0.0.1:9\"\nmeter = \"tcp:127.0.0.1:9\"\nprofile = \"gone.toml\"\ndata = \"d\"\n",
     );
     let asked = |words: &[&str]| place.run(&[words, &["--config", "bench.toml"]].concat());
-    for words in [&["jig", "self-test"][..], &["jig", "zero", "-o", "z.toml"]] {
+    place.file("two.toml", "name = \"J1\"\npin = [{ name = 1 }, { name = 2 }]\n");
+    for words in [&["jig", "self-test"][..], &["jig", "zero", "-o", "z.toml", "--connector", "two.toml"]] {
         let named = asked(words);
         assert!(named.stderr.contains("gone.toml"), "{}", named.text());
         let typed = asked(&[words, &["--profile", "bench-stream"]].concat());

@@ -57,7 +57,8 @@ fn check(mut rig: Rig, change: impl FnOnce(&mut Score)) -> (Swept, Vec<String>) 
 /// The first of each kind of request meets a switching board that has just started again.
 #[test]
 fn a_restart_at_any_request_does_not_end_the_sweep_nor_hang_it() {
-    let kinds: [(&str, fn(&Request) -> bool); 5] = [
+    type Kind = fn(&Request) -> bool;
+    let kinds: [(&str, Kind); 5] = [
         ("LoadPlan", |request| matches!(request, Request::LoadPlan { .. })),
         ("Start", |request| matches!(request, Request::Start { .. })),
         ("Advance", |request| matches!(request, Request::Advance { .. })),

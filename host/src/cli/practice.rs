@@ -15,10 +15,14 @@ use crate::{
         serve::{Notice, Order, Orders, serve},
     },
     readings::BoardReadings,
+    units::Volts,
 };
 
 /// How long a finger stays on the start button: well beyond what the firmware takes for bouncing.
 const PRESS: Duration = Duration::from_millis(150);
+
+/// The cell that `plate cell` brings, as the guide's first power-up has it.
+const CELL: Volts = Volts::of(1.5);
 
 /// Keep a practice bench running: an emulated jig, meter and board on two ports
 ///
@@ -140,7 +144,7 @@ impl Typist {
                 ["quit"] => self.orders.give(Order::Stop),
                 _ => {
                     screen.tell(
-                        "expected button, lid, plug, unplug, plate open|short|ladder, board NUMBER [FAULT ...] or quit",
+                        "expected button, lid, plug, unplug, plate open|short|ladder|cell, board NUMBER [FAULT ...] or quit",
                     );
                     true
                 }
@@ -171,8 +175,10 @@ impl Typist {
             "open" => Plate::Open,
             "short" => Plate::Short,
             "ladder" => Plate::Ladder,
+            // As the self-test asks for one: at the first position.
+            "cell" => Plate::Cell(0, CELL),
             _ => {
-                screen.tell("expected plate open, plate short or plate ladder");
+                screen.tell("expected plate open, plate short, plate ladder or plate cell");
                 return true;
             }
         };

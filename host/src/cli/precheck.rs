@@ -1,6 +1,6 @@
 //! Before the meter is connected: the switching board measures every pin and bleeds the power pins.
 
-use protocol::Channel;
+use protocol::{Answer, Channel, Request};
 
 use super::{
     Screen,
@@ -95,7 +95,8 @@ pub(super) struct Expected<'a> {
 /// Greets, checks that the zero is this board's, and measures what is on the board.
 ///
 /// # Errors
-/// With a voltage on the board, unless `override_alive`; and if the operator does not answer.
+/// With a voltage on the board, unless `override_alive`; if the meter is still plugged in, the operator does not answer, or
+/// the switching board does not do as asked.
 pub(super) fn run(
     session: &Session,
     expected: &Expected<'_>,
@@ -131,14 +132,7 @@ pub(super) fn run(
         bench.plug(false, &mut asking)?;
         asking.logbook.note(LogEvent::Operator { action: "unplug the meter".to_owned(), detail: None });
         let discharge = Discharge::new(stops(session), greeting.parts.bleed);
-        let measured = measure(discharge, session, asking.talk, bench.devices(), asking.logbook);
-        match (measured, &session.settings.override_alive) {
-            (Ok(()), _) => {}
-            (Err(failure), Some(why)) if failure.status == ExitStatus::Unavailable => {
-                note(&format!("going on although {}: {why}", failure.error), asking.logbook, asking.screen);
-            }
-            (Err(failure), _) => return Err(failure),
-        }
+        measure(discharge, session, &mut asking, bench.devices())?;
         bench.plug(true, &mut asking)?;
     }
     logbook.note(LogEvent::Operator { action: CONNECT.to_owned(), detail: None });
@@ -154,39 +148,52 @@ pub(super) fn not_measured(why: &str, logbook: &mut Logbook, screen: &mut Screen
     );
 }
 
-/// Measures and bleeds until every channel is safe.
+/// Measures and bleeds until every channel is safe, or taken as it is. Every channel is open afterwards, whatever came of it.
 fn measure(
+    discharge: Discharge,
+    session: &Session,
+    asking: &mut Asking<'_>,
+    devices: &mut dyn Devices,
+) -> Result<(), Failure> {
+    let measured = walk(discharge, session, asking, devices);
+    let opened = asking.talk.ask(Request::OpenAll, devices, asking.logbook, &mut silent);
+    // What went wrong first is told.
+    measured.and(opened.map(|_| ()))
+}
+
+fn walk(
     mut discharge: Discharge,
     session: &Session,
-    talk: &mut Talk,
+    asking: &mut Asking<'_>,
     devices: &mut dyn Devices,
-    logbook: &mut Logbook,
 ) -> Result<(), Failure> {
     let mut written = 0;
-    let outcome = loop {
-        let Next::Ask(request) = discharge.next() else { break Ok(()) };
-        let answer = talk.ask(request.clone(), devices, logbook, &mut silent)?;
-        if matches!(answer, protocol::Answer::Refused(_)) {
+    while let Next::Ask(request) = discharge.next() {
+        let answer = asking.talk.ask(request.clone(), devices, asking.logbook, &mut silent)?;
+        if matches!(answer, Answer::Refused(_)) {
             return Err(odd(&request, &answer));
         }
         let outcome = discharge.answered(&answer);
         for measured in &discharge.measured()[written..] {
             let what =
                 measured.channel.map_or_else(|| "common line".to_owned(), |channel| place(session, channel));
-            logbook.note(LogEvent::Measured { what, volts: measured.volts, safe: measured.safe });
+            asking.logbook.note(LogEvent::Measured { what, volts: measured.volts, safe: measured.safe });
         }
         written = discharge.measured().len();
-        if outcome.is_err() {
-            break outcome;
+        let Err(error) = outcome else { continue };
+        let at = error.channel().map_or_else(String::new, |channel| format!("{}: ", place(session, channel)));
+        match &session.settings.override_alive {
+            Some(why) if error.is_of_the_board() => {
+                note(&format!("going on although {at}{error}: {why}"), asking.logbook, asking.screen);
+                discharge.go_on();
+            }
+            _ => {
+                let hint = error.hint();
+                return Err(Failure::new(ExitStatus::Unavailable, format!("{at}{error}")).hint(hint));
+            }
         }
-    };
-    talk.ask(protocol::Request::OpenAll, devices, logbook, &mut silent)?;
-    outcome.map_err(|error| {
-        let hint = error.hint();
-        let place =
-            error.channel().map_or_else(String::new, |channel| format!("{}: ", place(session, channel)));
-        Failure::new(ExitStatus::Unavailable, format!("{place}{error}")).hint(hint)
-    })
+    }
+    Ok(())
 }
 
 /// Every channel that leads to a pin.

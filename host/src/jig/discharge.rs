@@ -123,6 +123,16 @@ impl Unsafe {
         }
     }
 
+    /// Whether it tells of the board at this channel, so that somebody who knows the board may go on; what tells of the
+    /// jig leaves the rest unmeasured.
+    #[must_use]
+    pub const fn is_of_the_board(&self) -> bool {
+        match self {
+            Self::TooMuch { .. } | Self::Fed { .. } | Self::Charged { .. } => true,
+            Self::CommonLine { .. } | Self::Odd { .. } => false,
+        }
+    }
+
     /// What to do next.
     #[must_use]
     pub const fn hint(&self) -> &'static str {
@@ -193,6 +203,13 @@ impl Discharge {
         Ok(())
     }
 
+    /// Goes on to the next channel: the operator takes this one as it is.
+    pub fn go_on(&mut self) {
+        self.at += 1;
+        self.bleeding = Bleeding::default();
+        self.phase = if self.at < self.todo.len() { Phase::Select } else { Phase::Done };
+    }
+
     /// Everything that was sensed, in order.
     #[must_use]
     pub fn measured(&self) -> &[Measured] {
@@ -207,11 +224,7 @@ impl Discharge {
             Outlook::Safe if stop.is_power && self.has_bleed && self.bleeding.bleeds() == 0 => {
                 self.phase = Phase::Bleed;
             }
-            Outlook::Safe => {
-                self.at += 1;
-                self.bleeding = Bleeding::default();
-                self.phase = if self.at < self.todo.len() { Phase::Select } else { Phase::Done };
-            }
+            Outlook::Safe => self.go_on(),
             Outlook::Bleed => self.phase = Phase::Bleed,
             Outlook::TooMuch => return Err(Unsafe::TooMuch { channel, volts }),
             Outlook::Fed => return Err(Unsafe::Fed { channel, volts }),
@@ -297,10 +310,42 @@ mod tests {
         assert_eq!(check(false, true, slow).1, MOST_BLEEDS);
     }
 
+    /// Whoever goes on at a live pin has the rest measured all the same.
+    #[test]
+    fn the_walk_goes_on_behind_a_pin_that_is_taken_as_it_is() {
+        let channels = [Channel(3), Channel(4), Channel(5)];
+        let stops = channels.map(|channel| Stop { channel, is_power: false });
+        let mut discharge = Discharge::new(stops.to_vec(), true);
+        let (mut closed, mut taken) = (None, Vec::new());
+        while let Next::Ask(request) = discharge.next() {
+            let answer = match request {
+                Request::Sense => {
+                    let is_live = closed.is_some_and(|channel| channel != Channel(4));
+                    Answer::SenseVoltage { millivolts: if is_live { 12_000 } else { 0 } }
+                }
+                Request::Select { channel, .. } => {
+                    closed = Some(channel);
+                    Answer::Settled { step: None, channel }
+                }
+                other => panic!("{other:?}"),
+            };
+            if let Err(error) = discharge.answered(&answer) {
+                assert!(error.is_of_the_board());
+                taken.extend(error.channel());
+                discharge.go_on();
+            }
+        }
+        assert_eq!(taken, [Channel(3), Channel(5)]);
+        let measured: Vec<_> = discharge.measured().iter().filter_map(|measured| measured.channel).collect();
+        assert_eq!(measured, channels);
+    }
+
     #[test]
     fn a_meter_that_is_still_plugged_in_is_noticed() {
         let mut discharge = Discharge::new(vec![Stop { channel: A, is_power: false }], true);
         let error = discharge.answered(&Answer::SenseVoltage { millivolts: -2800 });
-        assert_eq!(error, Err(Unsafe::CommonLine { volts: Volts::of(-2.8) }));
+        let error = error.unwrap_err();
+        assert_eq!(error, Unsafe::CommonLine { volts: Volts::of(-2.8) });
+        assert!(!error.is_of_the_board(), "nobody may go on with that");
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use protocol::{BoardMessage, Event, Light, Request, RequestFrame, Sound, version};
+use protocol::{Answer, BoardMessage, Event, Fault, Light, Request, RequestFrame, Sound, version};
 
 use super::Tone;
 use crate::{
@@ -38,11 +38,11 @@ impl Panel {
     pub(super) fn message(&mut self, message: &BoardMessage, now: Moment) -> bool {
         let pressed = match self.client.receive(message, now) {
             Heard::Event(Event::Button { pressed }) => pressed,
-            Heard::Answer { request: Request::Greet { .. }, .. } => {
+            Heard::Answer { answer: Answer::Greeting(_), .. } => {
                 self.greeted = true;
                 false
             }
-            Heard::Restarted => {
+            Heard::Restarted | Heard::Answer { answer: Answer::Refused(Fault::NotGreeted), .. } => {
                 self.greet(now);
                 false
             }
@@ -74,8 +74,13 @@ impl Panel {
             // A button that does not answer is no reason to stop probing: it is greeted again until it does.
             self.greet(now);
         }
-        if self.client.wants_ping(now) && self.waiting.is_empty() {
-            self.waiting.push_back(Request::Ping);
+        if self.client.wants_ping(now) {
+            match self.greeted {
+                true if self.waiting.is_empty() => self.waiting.push_back(Request::Ping),
+                true => {}
+                // It has refused the greeting; another may be flashed while the hand goes on.
+                false => self.greet(now),
+            }
         }
         self.flush(now);
     }
@@ -106,9 +111,25 @@ impl Panel {
 
 #[cfg(test)]
 mod tests {
-    use protocol::Answer;
+    use protocol::{BoardKind, Greeting, Parts, ResetCause, Timing};
 
     use super::*;
+
+    fn greeting() -> Answer {
+        let timing = Timing { break_us: 1, make_us: 1, silence_us: 2_000_000 };
+        Answer::Greeting(Greeting {
+            version: 1,
+            kind: BoardKind::Practice,
+            boot_id: 1,
+            reset: ResetCause::Power,
+            channels: 16,
+            plan_steps: 16,
+            firmware: (0, 1, 0),
+            unique_id: [0; 8],
+            parts: Parts::default(),
+            timing,
+        })
+    }
 
     #[test]
     fn a_pressed_button_is_a_foot_switch_and_a_lost_greeting_is_repeated() {
@@ -120,10 +141,29 @@ mod tests {
         assert!(matches!(again.request, Request::Greet { .. }));
         panel.tone(Tone::Taken, ms(610));
         assert_eq!(panel.next_output(), None, "nothing is asked before the greeting was answered");
-        let answer = BoardMessage::Answer { seq: again.seq, at_us: 5, answer: Answer::Pong };
+        let answer = BoardMessage::Answer { seq: again.seq, at_us: 5, answer: greeting() };
         assert!(!panel.message(&answer, ms(620)));
         assert!(matches!(panel.next_output().unwrap().request, Request::Indicate { .. }));
         let pressed = BoardMessage::Event { at_us: 9, event: Event::Button { pressed: true } };
         assert!(panel.message(&pressed, ms(630)));
+    }
+
+    #[test]
+    fn a_board_that_refuses_is_greeted_again_now_and_then() {
+        let ms = |ms: u64| Moment::from_micros(ms * 1000);
+        let mut panel = Panel::new(ms(0));
+        let answer = |seq, at_us, answer| BoardMessage::Answer { seq, at_us, answer };
+        let first = panel.next_output().unwrap();
+        panel.message(&answer(first.seq, 5, Answer::Refused(Fault::Version { min: 9, max: 9 })), ms(1));
+        panel.tone(Tone::Taken, ms(2));
+        assert_eq!(panel.next_output(), None, "no greeting, no tone");
+        panel.tick(ms(510));
+        let again = panel.next_output().unwrap();
+        assert!(matches!(again.request, Request::Greet { .. }));
+        panel.message(&answer(again.seq, 9, greeting()), ms(511));
+        let tone = panel.next_output().unwrap();
+        // It started again and its clock does not tell.
+        panel.message(&answer(tone.seq, 10, Answer::Refused(Fault::NotGreeted)), ms(512));
+        assert!(matches!(panel.next_output().unwrap().request, Request::Greet { .. }));
     }
 }

@@ -105,6 +105,15 @@ pub enum ZeroError {
         /// The one in the file.
         found: String,
     },
+    /// The wiring is another one of the same name.
+    #[error(
+        "expected a zero of the present connector and its wiring {}, found one of another connector, or of the wiring before it was changed",
+        Found(wiring)
+    )]
+    SameName {
+        /// What both are called.
+        wiring: String,
+    },
     /// The meter is another one.
     #[error("expected a zero taken with the meter {}, found one of {}", Found(expected), Found(found))]
     OtherMeter {
@@ -229,6 +238,9 @@ impl ZeroFile {
     pub fn fits(&self, connector: &Connector, wiring: &Wiring, meter: &str) -> Result<(), ZeroError> {
         if self.wiring != wiring_fingerprint(connector, wiring) {
             let (expected, found) = (wiring.name().to_owned(), self.wiring_name.clone());
+            if expected == found {
+                return Err(ZeroError::SameName { wiring: found });
+            }
             return Err(ZeroError::OtherWiring { expected, found });
         }
         if self.meter != meter {

@@ -1,6 +1,7 @@
 //! The commands about the jig, on the practice bench.
 
 mod dwell;
+mod power_up;
 mod precheck;
 mod self_test;
 mod wear;

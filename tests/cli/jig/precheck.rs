@@ -50,3 +50,37 @@ fn a_live_board_is_refused_before_the_meter_touches_it() {
         events(&place, "b.jsonl", "sent_to_jig").iter().filter(|e| e.to_string().contains("bleed")).count();
     assert_eq!(bled, 0, "so much is not bled through a small resistor");
 }
+
+/// Somebody who goes on all the same has every pin measured, each override by itself, and no channel left closed when the
+/// meter is plugged in.
+#[test]
+fn an_override_is_for_one_pin_and_the_rest_is_measured() {
+    let place = Place::new();
+    let outcome = sweep(
+        &place,
+        "--fault live:B1=3.3 --override-alive bench-supply --log a.jsonl --jig-trouble lid-open",
+    );
+    assert_eq!(outcome.status, Some(69), "an open lid is no property of the board\n{}", outcome.text());
+    assert!(outcome.stderr.contains("the lid is open"), "{}", outcome.text());
+    let outcome = sweep(&place, "--fault live:B1=3.3 --override-alive bench-supply --log b.jsonl");
+    let measured = events(&place, "b.jsonl", "measured");
+    let pins: std::collections::BTreeSet<String> =
+        measured.iter().map(|event| event["what"].to_string()).collect();
+    assert_eq!(pins.len(), 41, "40 pins and the common line: {pins:?}");
+    let unsafe_pins: std::collections::BTreeSet<String> = measured
+        .iter()
+        .filter(|event| event["safe"] == false)
+        .map(|event| event["what"].to_string())
+        .collect();
+    let told: Vec<_> = events(&place, "b.jsonl", "told")
+        .iter()
+        .map(|event| event["text"].as_str().unwrap_or_default().to_owned())
+        .filter(|text| text.contains("going on although"))
+        .collect();
+    assert_eq!(told.len(), unsafe_pins.len(), "{told:?} {}", outcome.text());
+    assert!(told.iter().all(|text| text.ends_with(": bench-supply")), "{told:?}");
+    let log = std::fs::read_to_string(place.path().join("b.jsonl")).unwrap();
+    let connect = log.lines().position(|line| line.contains("connect the meter")).unwrap();
+    let before = log.lines().take(connect).filter(|line| line.contains("sent_to_jig")).last().unwrap();
+    assert!(before.contains("open_all"), "{before}");
+}

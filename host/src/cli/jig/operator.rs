@@ -1,6 +1,7 @@
 //! What the operator is asked to do at the bench: with Enter or the jig's start button when it is done.
 
 use std::{
+    io::{self, IsTerminal},
     sync::mpsc::{Receiver, TryRecvError, channel},
     thread,
     time::Duration,
@@ -30,6 +31,9 @@ pub(in crate::cli) enum Answered {
 #[derive(Debug)]
 pub(in crate::cli) struct Operator {
     lines: Receiver<String>,
+    /// Somebody sits there: a line that was typed before its question was asked answers nothing. A program that answers
+    /// may be ahead.
+    is_person: bool,
 }
 
 impl Operator {
@@ -43,7 +47,7 @@ impl Operator {
                 }
             }
         });
-        Self { lines }
+        Self { lines, is_person: io::stdin().is_terminal() }
     }
 
     /// Says what to do and waits until it is said to be done.
@@ -57,6 +61,7 @@ impl Operator {
         screen: &mut Screen,
     ) -> Result<Answered, Failure> {
         let how = if has_button { "press Enter or the jig's button" } else { "press Enter" };
+        while self.is_person && self.lines.try_recv().is_ok() {}
         screen.tell(&format!("{what}, then {how}"));
         loop {
             match self.lines.try_recv() {
@@ -75,5 +80,57 @@ impl Operator {
                 return Ok(Answered::Button);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        moment::Moment,
+        sweep::{Heard, Record},
+    };
+
+    /// Where a line is typed as soon as somebody waits for it.
+    struct Desk(std::sync::mpsc::Sender<String>);
+
+    impl Devices for Desk {
+        fn now(&self) -> Moment {
+            Moment::START
+        }
+
+        fn wait(&mut self, _: Moment) -> Heard {
+            self.0.send("late".to_owned()).unwrap();
+            Heard::Stop
+        }
+
+        fn to_jig(&mut self, _: &[u8]) -> io::Result<()> {
+            Ok(())
+        }
+
+        fn to_meter(&mut self, _: &[u8]) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    struct Unwritten;
+
+    impl Recorder for Unwritten {
+        fn record(&mut self, _: Moment, _: Record<'_>) {}
+    }
+
+    /// The answer, and whether it was waited for.
+    fn asked(is_person: bool) -> Option<Answered> {
+        let (sender, lines) = channel();
+        sender.send("early".to_owned()).unwrap();
+        let (operator, mut desk) = (Operator { lines, is_person }, Desk(sender));
+        let (mut talk, mut screen) = (Talk::default(), Screen::standard().quiet(true));
+        operator.ask("move a plug", true, &mut talk, &mut desk, &mut Unwritten, &mut screen).ok()
+    }
+
+    #[test]
+    fn a_line_typed_before_the_question_answers_it_only_from_a_program() {
+        assert_eq!(asked(false), Some(Answered::Line("early".to_owned())));
+        assert_eq!(asked(true), None, "waited until it was stopped");
     }
 }

@@ -13,7 +13,7 @@ use super::{
 };
 use crate::{
     cli::{Screen, config, inputs, once, options, progress::Progress},
-    connector::{Connector, Pin, PinName, Wiring},
+    connector::{CHECK_RESISTOR_OHMS, CheckChannel, Connector, Pin, PinName, Wiring},
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     jig::self_test::Seen,
@@ -25,7 +25,7 @@ use crate::{
         Devices, PinResult, Plan, Record, Recorder, Score, Setting, Settling, Step, Swept, Target, Timing,
         Visit, run,
     },
-    units::Volts,
+    units::{Ohms, Volts},
 };
 
 /// Noise of the practice meter, as in a practice sweep.
@@ -44,6 +44,9 @@ pub(in crate::cli) struct StationArgs {
     /// Wiring file: which pin lies on which channel; pin by pin from channel 0 on where none is given
     #[arg(long, value_name = "FILE", requires = "connector")]
     wiring: Option<PathBuf>,
+    /// Channel and resistor of the check channel, in ohms, such as 63=1000, where no connector is given
+    #[arg(long, value_name = "CHANNEL=OHMS", value_parser = check_channel, conflicts_with_all = ["connector", "practice"])]
+    check: Option<CheckChannel>,
     /// Work on the practice bench: it puts the plates on by itself, and its time jumps
     #[arg(long)]
     pub(super) practice: bool,
@@ -85,6 +88,11 @@ impl Recorder for Unrecorded {
 }
 
 impl StationArgs {
+    /// Whether it is known which connector the plates stand for.
+    pub(super) const fn has_connector(&self) -> bool {
+        self.practice || self.connector.is_some()
+    }
+
     /// What was typed, and what the configuration says where nothing was.
     fn filled(&self) -> Result<Self, Failure> {
         let defaults = self.config.defaults(self.practice)?;
@@ -122,9 +130,12 @@ impl Station {
         for line in identify::describe(&greeting).iter().take(3) {
             screen.tell(line);
         }
+        if named.is_none() && args.check.is_none() {
+            screen.tell("note: no check channel is named; if one is fitted, say --check CHANNEL=OHMS, or --connector and --wiring");
+        }
         let (connector, wiring) = match named {
             Some(named) => named,
-            None => (positions(greeting.channels)?, None),
+            None => positions(greeting.channels, args.check)?,
         };
         let wiring = wiring.map_or_else(|| Wiring::straight(&connector), Ok);
         let wiring = wiring.or_fail(ExitStatus::Configuration)?;
@@ -326,8 +337,25 @@ fn practice(args: &StationArgs, profile: &Profile) -> Result<(Kind, Connector, W
     Ok((Kind::Practice(Box::new(BenchDevices::new(bench)), args.seed), connector, wiring))
 }
 
-/// The plates where the cable was: the first position is channel 0.
-fn positions(channels: u8) -> Result<Connector, Failure> {
-    let pins = (0..channels).map(|channel| Pin::named(&channel.to_string())).collect();
-    Connector::new("positions", pins).or_fail(ExitStatus::Unavailable)
+/// The plates where the cable was: each channel is a position, but for the check channel.
+fn positions(channels: u8, check: Option<CheckChannel>) -> Result<(Connector, Option<Wiring>), Failure> {
+    let leads = |channel: &u8| check.is_none_or(|check| check.channel.0 != *channel);
+    let channels: Vec<Channel> = (0..channels).filter(leads).map(Channel).collect();
+    let pins = channels.iter().map(|channel| Pin::named(&channel.to_string())).collect();
+    let connector = Connector::new("positions", pins).or_fail(ExitStatus::Unavailable)?;
+    let wiring = Wiring::new("positions", &connector, channels, check).or_fail(ExitStatus::Usage)?;
+    Ok((connector, Some(wiring)))
+}
+
+/// `63=1000`.
+fn check_channel(text: &str) -> Result<CheckChannel, String> {
+    let expected = || format!("expected channel and resistance in ohms, such as 63=1000, found `{text}`");
+    let (channel, ohms) = text.split_once('=').ok_or_else(expected)?;
+    let channel = channel.trim().parse().map(Channel).map_err(|_| expected())?;
+    let resistor = ohms.trim().parse().ok().and_then(Ohms::new).ok_or_else(expected)?;
+    if !CHECK_RESISTOR_OHMS.contains(&resistor.get()) {
+        let (least, most) = (CHECK_RESISTOR_OHMS.start(), CHECK_RESISTOR_OHMS.end());
+        return Err(format!("expected a check resistor of {least} to {most} ohm, found `{text}`"));
+    }
+    Ok(CheckChannel { channel, resistor })
 }

@@ -66,6 +66,14 @@ const WANDERS: Ohms = Ohms::of(1.0);
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let called = args.jig_name.as_deref().map(label::name).transpose().or_fail(ExitStatus::Usage)?;
+    if !args.station.has_connector() {
+        // It would fit no connector, and so no sweep.
+        let expected =
+            "expected --connector, and --wiring where the jig has one: a zero is subtracted only there";
+        return Err(Failure::new(ExitStatus::Usage, expected).hint(
+            "give the same files as to every sweep; --jig-name, too, where the switching board has no number",
+        ));
+    }
     let output = Output::new(&args.output, args.overwrite, &[])?;
     let mut station = Station::open(&args.station, screen)?;
     let board = BoardName::new(station.greeting.unique_id, called);
