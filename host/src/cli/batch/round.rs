@@ -68,7 +68,7 @@ impl Round<'_> {
         let refused = once::refused_for_volts(&mut devices, &ports, &session, &mut logbook, quiet, screen);
         let swept = match refused {
             Some(refused) => refused,
-            None => once::sweep(&mut devices, &ports, &session, &mut logbook, quiet, screen),
+            None => once::sweep(&mut devices, &ports, &session, None, &mut logbook, screen),
         };
         let judged = once::judge(&session, &swept, logbook, screen);
         self.last_session = Some(name.clone());
