@@ -377,3 +377,14 @@ fn a_worn_channel_that_leads_nowhere() {
     assert_eq!(outcome.status, Some(64), "{}", outcome.text());
     assert!(outcome.stderr.contains("expected --wear-channel to be a channel that leads to a pin, found 99"));
 }
+
+/// A log that begins before the ports are open would be left without an end.
+#[test]
+fn a_port_that_is_not_there_leaves_no_log() {
+    let place = Place::new();
+    place.file("j5.toml", include_str!("../../fixtures/connectors/j5-display.toml"));
+    let words = "sweep --jig none --meter none --connector j5.toml --unpowered --log t.jsonl";
+    let outcome = place.run(&words.split(' ').collect::<Vec<_>>());
+    assert!(outcome.status.is_some_and(|status| status > 2), "{}", outcome.text());
+    assert!(!place.path().join("t.jsonl").exists(), "{}", outcome.text());
+}

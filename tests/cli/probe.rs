@@ -357,3 +357,31 @@ fn tones_change_nothing_but_the_sound() {
     assert_eq!(sounding.stdout, silent.stdout);
     assert!(!sounding.stderr.contains("ALSA lib"), "{}", sounding.text());
 }
+
+/// Found where lines of a log were cut out: the touches after the gap went to the pins before it.
+#[test]
+fn a_gap_in_the_log_moves_no_touch_to_another_pin() {
+    use pintally::{readings::PinValue, record::SweepRecord};
+    let place = Place::new();
+    let probed = probe(&place, 3, "a.jsonl", &["--profile", "fs9721", "--fault", "open:B8"]);
+    assert_eq!(probed.status, Some(1), "{}", probed.text());
+    let log = fs::read(place.path().join("a.jsonl")).unwrap();
+    let lines: Vec<&[u8]> = log.split_inclusive(|&byte| byte == b'\n').collect();
+    let sound = SweepRecord::read(&log[..]).unwrap().shown;
+    let mut read = 0;
+    for first in (1..lines.len() - 40).step_by(lines.len() / 25) {
+        for size in [1, 8, 40] {
+            let left = [&lines[..first], &lines[first + size..]].concat().concat();
+            let shown = SweepRecord::read(&left[..]).unwrap().shown;
+            for (pin, (seen, live)) in shown.iter().zip(&sound).enumerate() {
+                let is_unread = matches!(seen, PinValue::Unread(_));
+                assert!(
+                    seen == live || is_unread,
+                    "{size} lines after line {first} missing: pin {pin} is {seen}, live {live}"
+                );
+                read += usize::from(!is_unread);
+            }
+        }
+    }
+    assert!(read > 60 * sound.len(), "what has a result line is kept: {read}");
+}

@@ -326,6 +326,7 @@ pub fn score(profile: &Profile, pins: usize, check: Option<Volts>) -> Score {
         jig_port: "the jig".into(),
         meter_port: "the meter".into(),
         settle: Duration::from_millis(3),
+        dwell: None,
         override_alive: false,
     }
 }

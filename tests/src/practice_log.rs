@@ -137,6 +137,7 @@ impl PracticeBench {
             jig_port: "bench".to_owned(),
             meter_port: "bench".to_owned(),
             settle: Duration::from_millis(3),
+            dwell: None,
             override_alive: false,
         };
         let swept = run(&mut BenchDevices::new(bench), score, &mut book, &mut |_| {});

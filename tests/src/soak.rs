@@ -96,6 +96,7 @@ pub fn soak(sweeps: u32, every: u32, folder: &Path, watch: &mut dyn FnMut(Sample
             jig_port: "bench".to_owned(),
             meter_port: "bench".to_owned(),
             settle: Duration::from_millis(3),
+            dwell: None,
             override_alive: false,
         };
         let swept = run(&mut devices, score, &mut book, &mut |_| {});

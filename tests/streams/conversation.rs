@@ -262,3 +262,24 @@ fn a_meter_that_falls_silent_is_named_silent() {
     let silences = told.iter().filter(|told| matches!(told, Err(ConversationError::Silent { .. }))).count();
     assert_eq!(silences, 3, "one a timeout: {told:?}");
 }
+
+/// The meter's keys were left locked where it did not take the command.
+#[test]
+fn a_meter_that_refuses_gets_its_keys_back() {
+    let mut conversation = Conversation::new(&profile());
+    conversation.start(ms(0));
+    conversation.receive(b"HEWLETT-PACKARD,34401A,0,10-5-2\r\n", ms(10));
+    conversation.receive(b"+0,\"No error\"\r\n", ms(30));
+    let _ = sent(&mut conversation);
+    conversation.receive(b"-113,\"Undefined header\"\r\n", ms(40));
+    assert!(matches!(&events(&mut conversation)[..], [Err(ConversationError::Refused { .. })]));
+    conversation.finish();
+    assert_eq!(sent(&mut conversation), ["SYST:LOC"]);
+    conversation.finish();
+    assert_eq!(sent(&mut conversation), [""; 0], "once is enough");
+
+    let mut greeted = Conversation::new(&profile());
+    greeted.start(ms(0));
+    greeted.finish();
+    assert_eq!(sent(&mut greeted), ["*IDN?"], "it has taken no keys yet");
+}

@@ -7,6 +7,7 @@
 )]
 
 mod bench;
+mod dwell;
 mod guards;
 mod hand;
 mod lag;
@@ -15,3 +16,4 @@ mod pairing;
 mod pairing_trial;
 mod restarts;
 mod soak;
+mod volts;

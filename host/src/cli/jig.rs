@@ -13,7 +13,7 @@ pub(super) mod zero;
 
 pub(super) use operator::Operator;
 pub(super) use station::Unrecorded;
-pub(super) use talk::{PATIENCE, Talk, Unanswered, greeted, odd, silent, went_away};
+pub(super) use talk::{Talk, odd, silent};
 
 use clap::{Args as Arguments, Subcommand};
 

@@ -11,7 +11,6 @@ mod cautions;
 mod compare;
 mod completions;
 mod config;
-mod dwell;
 mod emulation;
 mod examples;
 mod failures;

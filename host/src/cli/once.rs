@@ -89,14 +89,16 @@ pub(super) fn sweep(
     devices: &mut dyn Devices,
     ports: &[String; 2],
     session: &Session,
+    dwell: Option<Duration>,
     logbook: &mut Logbook,
-    quiet: bool,
     screen: &mut Screen,
 ) -> Swept {
+    let quiet = screen.is_quiet();
     let names: Vec<PinName> = session.header.connector.pins.iter().map(|pin| pin.name.clone()).collect();
     if !quiet {
         let setting = session.setting();
-        let estimate = setting.timing.estimate() * setting.plan.visits.len() as u32;
+        let visit = dwell.unwrap_or_else(|| setting.timing.estimate());
+        let estimate = visit.saturating_mul(setting.plan.visits.len() as u32);
         screen.tell(&format!(
             "sweeping {} pins of {} on {}, about {:.0} s",
             setting.plan.pins(),
@@ -106,7 +108,7 @@ pub(super) fn sweep(
         ));
     }
     let progress = Progress::new(names, quiet);
-    let swept = sweep_watched(devices, ports, session, logbook, &mut |notice| progress.notice(notice));
+    let swept = sweep_watched(devices, ports, session, dwell, logbook, &mut |notice| progress.notice(notice));
     progress.finish();
     swept
 }
@@ -116,6 +118,7 @@ pub(super) fn sweep_watched(
     devices: &mut dyn Devices,
     ports: &[String; 2],
     session: &Session,
+    dwell: Option<Duration>,
     logbook: &mut Logbook,
     watch: &mut dyn FnMut(&Notice),
 ) -> Swept {
@@ -127,6 +130,7 @@ pub(super) fn sweep_watched(
         jig_port,
         meter_port,
         settle: Duration::from_micros(u64::from(session.settings.settle_us)),
+        dwell,
         override_alive: session.settings.override_alive.is_some(),
     };
     run_sweep(devices, score, logbook, watch)

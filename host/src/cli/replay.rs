@@ -49,7 +49,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
             OpenError::Io(_) => ExitStatus::NoInput,
             _ => ExitStatus::Data,
         };
-        Failure::new(status, format!("{name}: {error}"))
+        Failure::new(status, format!("{name}: {error}")).hint(error.hint())
     })?;
     let session = session(args, reader.header())?;
     if session.header.program != super::PROGRAM {

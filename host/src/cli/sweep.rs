@@ -9,7 +9,7 @@ use std::{
 use clap::Args as Arguments;
 
 use super::{
-    Screen, config, dwell, emulation,
+    Screen, config, emulation,
     emulation::Emulation,
     inputs,
     jig::{Operator, zero},
@@ -25,10 +25,11 @@ use crate::{
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     log::{Ending, Header, SyncPolicy, Zero},
-    meter::Profile,
+    meter::{Profile, Talk},
     practice::BenchDevices,
+    readings::PinValue,
     session::{SWEEP_LIMIT, Session, Settings, ZeroFile},
-    sweep::{Devices, Floor, Swept},
+    sweep::{Devices, Swept},
 };
 
 /// Read every pin of a connector on a jig and judge the board
@@ -96,6 +97,7 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let args = &args.filled()?;
     let profile = args.bench.meter.profile()?;
+    args.fits_dwell(&profile)?;
     let (connector, wiring) =
         inputs::connector_and_wiring(args.connector.as_deref(), args.wiring.as_deref())?;
     let emulation = match args.practice {
@@ -106,14 +108,23 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     let zero = zero::load(args.zero.as_deref(), args.zero_days, args.zero_sweeps, data, screen)?;
     let header = header(args, &connector, wiring, &profile, emulation.as_ref(), zero.as_ref(), screen)?;
     let session = Session::new(header).or_fail(ExitStatus::Configuration)?;
+    if matches!(profile.talk, Talk::Polled { .. }) && session.header.wiring.check().is_none() {
+        screen.tell(&format!(
+            "warning: this meter is asked and does not tell how fast it converts: were it more than 1.6 times slower than \
+             the {:.1} readings/s of profile {}, a pin could get the reading of the pin before it, and without a check \
+             channel nothing would show it",
+            profile.timing.readings_per_second, profile.name
+        ));
+    }
     let confirmed_by = args.one_board.confirm(args.practice, operator, screen)?;
 
     let policy = if args.practice { SyncPolicy::HeaderAndEnd } else { SyncPolicy::EachResult };
+    // Before the log: a port that is not there leaves none without an end.
+    let (mut bench, ports) = bench(args, &session, emulation.as_ref())?;
     let options::Begun { mut logbook, home } = args.one_board.begin(&session.header, policy)?;
     let path = logbook.path.clone();
     args.one_board.note(&confirmed_by, operator, &mut logbook);
 
-    let (mut bench, ports) = bench(args, &session, emulation.as_ref())?;
     let expected = precheck::Expected { called: args.jig_name.as_deref(), zero: zero.as_ref() };
     let swept = precheck::run(&session, &expected, &mut bench, &mut logbook, screen)
         .and_then(|()| walk(args, &session, bench.devices(), &ports, &mut logbook, screen));
@@ -143,6 +154,22 @@ impl Args {
         defaults.zero(&mut args.zero);
         Ok(args)
     }
+
+    /// How long the switching board stays at each pin, where it walks alone.
+    fn dwell(&self) -> Option<Duration> {
+        self.dwell_ms.map(|dwell| Duration::from_millis(dwell.into()))
+    }
+
+    /// Refuses a walk with a meter that must be asked.
+    fn fits_dwell(&self, profile: &Profile) -> Result<(), Failure> {
+        if self.dwell_ms.is_none() || profile.talk == Talk::Streaming {
+            return Ok(());
+        }
+        let found =
+            format!("a fixed dwell wants a meter that sends by itself, found profile {}", profile.name);
+        Err(Failure::new(ExitStatus::Configuration, found)
+            .hint("leave --dwell-ms out: this meter is asked pin by pin"))
+    }
 }
 
 /// Goes over the pins: at the pace of the readings, or at a fixed dwell.
@@ -159,14 +186,13 @@ fn walk(
     {
         return Ok(refused);
     }
-    if let Some(dwell) = args.dwell_ms {
-        return dwell::run(session, Duration::from_millis(dwell.into()), devices, logbook);
-    }
+    let dwell = args.dwell();
     let live = if args.live { LiveSweep::take(session)? } else { None };
     let Some(mut live) = live else {
-        return Ok(once::sweep(devices, ports, session, logbook, screen.is_quiet(), screen));
+        return Ok(once::sweep(devices, ports, session, dwell, logbook, screen));
     };
-    let swept = once::sweep_watched(devices, ports, session, logbook, &mut |notice| live.notice(notice));
+    let swept =
+        once::sweep_watched(devices, ports, session, dwell, logbook, &mut |notice| live.notice(notice));
     live.give_back(screen);
     Ok(swept)
 }
@@ -234,7 +260,7 @@ fn show(
             Some(_) => {
                 screen.tell(&format!("\nwalked over {pins} pins in {:.1} s", swept.took.as_secs_f64()));
             }
-            None => screen.tell(&format!("\n{}", pace(pins, swept.took, swept.floor))),
+            None => screen.tell(&format!("\n{}", pace(pins, swept))),
         }
         if let Some(emulation) = emulation {
             let truth = emulation.truth()?;
@@ -254,8 +280,12 @@ fn show(
 /// What a technician does by hand: 3 to 5 s a pin (common practice of the trade).
 const BY_HAND: Duration = Duration::from_secs(4);
 
-/// How long it took, beside the least that switching board and meter allow and beside working by hand.
-fn pace(pins: usize, took: Duration, floor: Floor) -> String {
+/// How many pins were read and how long it took, beside the least that switching board and meter allow and beside
+/// working by hand.
+fn pace(pins: usize, swept: &Swept) -> String {
+    let (took, floor) = (swept.took, swept.floor);
+    let read = swept.values.iter().filter(|value| !matches!(value, PinValue::Unread(_))).count();
+    let count = if read == pins { format!("{pins}") } else { format!("{read} of {pins}") };
     let seconds = |time: Duration| format!("{:.1} s", time.as_secs_f64());
     let confirming = match floor.confirmations {
         Duration::ZERO => String::new(),
@@ -267,7 +297,7 @@ fn pace(pins: usize, took: Duration, floor: Floor) -> String {
         long => format!("{:.0} minutes", long / 60.0),
     };
     format!(
-        "swept {pins} pins in {}, floor {}{confirming}; by hand about {by_hand}",
+        "swept {count} pins in {}, floor {}{confirming}; by hand about {by_hand}",
         seconds(took),
         seconds(floor.total())
     )

@@ -32,6 +32,9 @@ pub enum AmendError {
     /// A sweep is writing it.
     #[error("expected a log that is done, found one that a sweep is writing")]
     InUse,
+    /// Another log follows in the same file.
+    #[error("expected one session log, found another one behind it")]
+    TwoLogs,
     /// What should be added cannot be stored.
     #[error(transparent)]
     Encode(#[from] EncodeError),
@@ -44,6 +47,7 @@ impl AmendError {
         match self {
             Self::Io(_) => "check that the file and its folder can be written and the disk has room",
             Self::NoLog(error) => error.hint(),
+            Self::TwoLogs => "keep each log in a file of its own",
             Self::InUse => "wait until the sweep has ended",
             Self::Encode(_) => "say it in fewer words",
         }
@@ -61,12 +65,15 @@ pub struct Redaction {
 
 /// Adds an event at the end of a log and puts it on the disk. `at` is the time since the session began.
 ///
+/// What a cut has left of a last line says nothing and gives way, since with a line behind it the log would count as
+/// damaged in its middle from then on.
+///
 /// # Errors
 /// [`AmendError`], also while a sweep writes the log.
 pub fn append(path: &Path, at: Moment, event: LogEvent) -> Result<(), AmendError> {
     let mut file = OpenOptions::new().read(true).append(true).open(path)?;
     lock(&file)?;
-    let (mut number, mut last) = (1, Moment::START);
+    let (mut number, mut last, mut is_torn) = (1, Moment::START, false);
     let mut reader = LogReader::new(&file)?;
     for line in &mut reader {
         match line {
@@ -74,13 +81,19 @@ pub fn append(path: &Path, at: Moment, event: LogEvent) -> Result<(), AmendError
             Err(trouble) => match trouble.kind {
                 TroubleKind::Io(error) => return Err(error.into()),
                 // A line is there, whatever it said, and has taken its number.
-                TroubleKind::Torn | TroubleKind::Damaged(_) | TroubleKind::TooLong => number += 1,
+                TroubleKind::Damaged(_) | TroubleKind::TooLong => number += 1,
+                TroubleKind::Torn => is_torn = true,
+                TroubleKind::OtherLog => return Err(AmendError::TwoLogs),
                 TroubleKind::Missing { .. } | TroubleKind::Misplaced { .. } => {}
             },
         }
     }
     let text = encode(&LogLine { number: number + 1, at: at.max(last), event })?;
-    // What a cut has left of a line is ended first, so that only that one is damaged.
+    if is_torn {
+        let end = end_of_last_line(&mut file)?;
+        file.set_len(end)?;
+    }
+    // Of a whole line only its end may be missing.
     let bytes = if ends_in_a_line(&mut file)? { text } else { format!("\n{text}") };
     file.write_all(bytes.as_bytes())?;
     file.sync_data()?;
@@ -183,6 +196,23 @@ fn lock(file: &File) -> Result<(), AmendError> {
         Ok(()) | Err(TryLockError::Error(_)) => Ok(()),
         Err(TryLockError::WouldBlock) => Err(AmendError::InUse),
     }
+}
+
+/// Where the last line end is, and what comes after it begins.
+fn end_of_last_line(file: &mut File) -> io::Result<u64> {
+    let mut end = file.seek(SeekFrom::End(0))?;
+    let mut block = [0; 4096];
+    while end > 0 {
+        let length = end.min(block.len() as u64);
+        file.seek(SeekFrom::Start(end - length))?;
+        let part = &mut block[..length as usize];
+        file.read_exact(part)?;
+        if let Some(at) = part.iter().rposition(|&byte| byte == b'\n') {
+            return Ok(end - length + at as u64 + 1);
+        }
+        end -= length;
+    }
+    Ok(0)
 }
 
 fn ends_in_a_line(file: &mut File) -> io::Result<bool> {

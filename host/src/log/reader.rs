@@ -61,7 +61,7 @@ pub enum TroubleKind {
         /// Number that came.
         found: u64,
     },
-    /// The line does not belong here: its number was there before, or it opens another log.
+    /// The line does not belong here: its number was there before.
     #[error("expected event {expected}, found event {found}, which does not belong here and is left out")]
     Misplaced {
         /// Number that should come next.
@@ -69,6 +69,11 @@ pub enum TroubleKind {
         /// Number that came.
         found: u64,
     },
+    /// Another session log begins here. Its numbers go on where this one was cut, so nothing of it is handed out.
+    #[error(
+        "another session log begins here, which is left out to its end: keep each log in a file of its own"
+    )]
+    OtherLog,
     /// The file or stream cannot be read.
     #[error("cannot read on: {0}")]
     Io(io::Error),
@@ -186,14 +191,25 @@ impl<R: Read> LogReader<R> {
         let line = match self.lines.next_line()? {
             RawLine::End => return Ok(None),
             RawLine::TooLong => Err(TroubleKind::TooLong),
+            // Behind what a cut has left of a line.
+            RawLine::Line { bytes, .. } if contains_header(bytes) && decode(bytes).is_err() => {
+                Err(TroubleKind::OtherLog)
+            }
             RawLine::Line { ended, bytes } => decode(bytes).map_err(|problem| match ended {
                 true => TroubleKind::Damaged(problem),
                 false => TroubleKind::Torn,
             }),
         };
+        let line = match line {
+            Ok(line) if matches!(line.event, LogEvent::Header(_)) => Err(TroubleKind::OtherLog),
+            line => line,
+        };
+        if matches!(line, Err(TroubleKind::OtherLog)) {
+            self.lines.ended = true;
+        }
         let line = line.inspect_err(|_| self.left_out += 1)?;
         let (expected, found) = (self.last.saturating_add(1), line.number);
-        if found < expected || matches!(line.event, LogEvent::Header(_)) {
+        if found < expected {
             return Err(TroubleKind::Misplaced { expected, found });
         }
         let next = expected.saturating_add(std::mem::take(&mut self.left_out));
@@ -221,10 +237,17 @@ impl<R: Read> Iterator for LogReader<R> {
     }
 }
 
+/// How the first line of every log begins. Within a line quotation marks are escaped, so that it stands nowhere else.
+const BEGINNING: &[u8] = br#"{"n":1,"#;
+
 /// Whether a line begins as the first line of every log, as far as it goes.
 fn begins_as_header(line: &[u8]) -> bool {
-    const BEGINNING: &[u8] = br#"{"n":1,"#;
     line.starts_with(BEGINNING) || BEGINNING.starts_with(line)
+}
+
+/// Whether the first line of a log stands in this one, at its beginning or behind something else.
+fn contains_header(line: &[u8]) -> bool {
+    line.windows(BEGINNING.len()).any(|part| part == BEGINNING)
 }
 
 /// Lines of limited length.

@@ -153,7 +153,20 @@ impl Conversation {
         Self { kind, outbox: VecDeque::new(), events: VecDeque::new() }
     }
 
-    /// Begins. [`Event::Ready`] follows when the meter can be read.
+    /// Prepares to measure DC volts instead, with a meter that can be told to; `None` for all others.
+    #[must_use]
+    pub fn of_volts(profile: &Profile) -> Option<Self> {
+        match Self::new(profile).kind {
+            Kind::Triggered(talk) => {
+                let kind = Kind::Triggered(Box::new(talk.of_volts()));
+                Some(Self { kind, outbox: VecDeque::new(), events: VecDeque::new() })
+            }
+            Kind::Streaming(_) | Kind::Polled(_) => None,
+        }
+    }
+
+    /// Begins, or begins again after which no answer that is still on its way is taken for a new one.
+    /// [`Event::Ready`] follows when the meter can be read.
     pub fn start(&mut self, now: Moment) {
         match &mut self.kind {
             Kind::Streaming(_) | Kind::Polled(_) => self.events.push_back(Ok(Event::Ready(None))),

@@ -138,6 +138,17 @@ impl Decoder {
         }
     }
 
+    /// Bytes are missing here: what has come of a frame is dropped, and no mode is confirmed by one from before. A key
+    /// that a frame showed pressed stays pressed until another frame shows that it is not.
+    pub fn interrupt(&mut self) {
+        self.inbox.take(self.inbox.waiting().len());
+        self.wire.reset();
+        self.noise = 0;
+        if let Some(gate) = &mut self.gate {
+            *gate = ModeGate::default();
+        }
+    }
+
     /// Bytes that belonged to no frame, since the beginning.
     #[must_use]
     pub const fn dropped(&self) -> u64 {

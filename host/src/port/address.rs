@@ -3,7 +3,7 @@
 use std::{
     fmt,
     io::{self, Read, Write},
-    net::{TcpStream, ToSocketAddrs},
+    net::{SocketAddr, TcpStream, ToSocketAddrs},
     str::FromStr,
     time::Duration,
 };
@@ -63,6 +63,22 @@ pub enum PortError {
         /// Name of the port.
         port: Address,
     },
+    /// The host is not known.
+    #[error("the name of {port} cannot be found: {reason}")]
+    Unnamed {
+        /// Name of the port.
+        port: Address,
+        /// The system's words.
+        reason: String,
+    },
+    /// There is something of this name that is no port.
+    #[error("expected a port, found {found}: {port}")]
+    NoPort {
+        /// What was named.
+        port: Address,
+        /// What it is.
+        found: &'static str,
+    },
     /// The system gave another reason.
     #[error("port {port} cannot be opened: {reason}")]
     Other {
@@ -83,7 +99,13 @@ const CONNECT_WAIT: Duration = Duration::from_secs(3);
 pub fn open(address: &Address, settings: &PortSettings) -> Result<Port, PortError> {
     let (reader, writer) = match address {
         Address::Serial(name) => open_serial(name, settings).map_err(|error| serial_error(address, &error)),
-        Address::Tcp { host, port } => open_tcp(host, *port).map_err(|error| tcp_error(address, &error)),
+        Address::Tcp { host, port } => {
+            // A name is looked up first, since the system says in many ways that there is none.
+            let found = (host.as_str(), *port)
+                .to_socket_addrs()
+                .map_err(|error| PortError::Unnamed { port: address.clone(), reason: error.to_string() })?;
+            open_tcp(found).map_err(|error| tcp_error(address, &error))
+        }
     }?;
     Ok(Port { reader, writer, address: address.clone(), settings: settings.clone() })
 }
@@ -106,6 +128,8 @@ impl PortError {
             Self::Refused { .. } => {
                 "start the device, emulator or `pintally practice` first, or check host and port"
             }
+            Self::Unnamed { .. } => "check the name of the host, or give its address: tcp:192.168.1.20:4001",
+            Self::NoPort { .. } => "name a port: `pintally jig find` and `pintally meter find` list them",
             Self::Other { .. } => "unplug the device, plug it in again and name the port that then appears",
         }
     }
@@ -175,9 +199,9 @@ fn open_handle(builder: serialport::SerialPortBuilder) -> serialport::Result<Box
     }
 }
 
-fn open_tcp(host: &str, port: u16) -> io::Result<Ends> {
+fn open_tcp(found: impl Iterator<Item = SocketAddr>) -> io::Result<Ends> {
     let mut last = io::Error::new(io::ErrorKind::NotFound, "the name has no address");
-    for address in (host, port).to_socket_addrs()? {
+    for address in found {
         match TcpStream::connect_timeout(&address, CONNECT_WAIT) {
             Ok(stream) => {
                 stream.set_nodelay(true)?;
@@ -193,6 +217,11 @@ fn open_tcp(host: &str, port: u16) -> io::Result<Ends> {
 
 fn serial_error(address: &Address, error: &serialport::Error) -> PortError {
     let port = address.clone();
+    if let Address::Serial(name) = address
+        && let Some(found) = no_port(name)
+    {
+        return PortError::NoPort { port, found };
+    }
     // The kind is coarse on some systems, so the words of the error are read as well.
     let words = error.description.to_lowercase();
     match error.kind {
@@ -204,6 +233,17 @@ fn serial_error(address: &Address, error: &serialport::Error) -> PortError {
             PortError::Missing { port }
         }
         _ => PortError::Other { port, reason: error.description.clone() },
+    }
+}
+
+/// What a name stands for that is no device.
+#[allow(clippy::disallowed_methods, reason = "this is the edge that opens ports")]
+fn no_port(name: &str) -> Option<&'static str> {
+    let kind = std::fs::metadata(name).ok()?.file_type();
+    match (kind.is_file(), kind.is_dir()) {
+        (true, _) => Some("a file"),
+        (_, true) => Some("a folder"),
+        _ => None,
     }
 }
 
@@ -235,6 +275,18 @@ mod tests {
         let address: Address = "/dev/no-such-port".parse().unwrap();
         let error = open(&address, &super::super::SWITCHING_BOARD).err().unwrap();
         assert_eq!(error.to_string(), "port /dev/no-such-port does not exist");
+    }
+
+    #[test]
+    fn what_is_no_port_is_told_from_one_that_is_not_plugged_in() {
+        let (file, folder) = (concat!(env!("CARGO_MANIFEST_DIR"), "/Cargo.toml"), env!("CARGO_MANIFEST_DIR"));
+        for (name, expected) in [(file, "a file"), (folder, "a folder")] {
+            let error = open(&Address::Serial(name.into()), &super::super::SWITCHING_BOARD).err().unwrap();
+            assert!(matches!(error, PortError::NoPort { found, .. } if found == expected), "{error}");
+        }
+        // RFC 6761 keeps this name from ever being found.
+        let error = open(&"tcp:no-such-host.invalid:4001".parse().unwrap(), &super::super::SWITCHING_BOARD);
+        assert!(matches!(error.err().unwrap(), PortError::Unnamed { .. }));
     }
 
     #[test]

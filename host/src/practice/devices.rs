@@ -112,6 +112,7 @@ mod tests {
             jig_port: "bench".to_owned(),
             meter_port: "bench".to_owned(),
             settle: Duration::from_millis(3),
+            dwell: None,
             override_alive: false,
         };
         let swept = run(&mut devices, score, &mut Unrecorded, &mut |_| {});

@@ -25,6 +25,8 @@ pub struct Replay {
     overrides: Vec<String>,
     checks: Checks,
     gaps: u32,
+    /// Pins with a result line, in the order of these.
+    latest: Vec<usize>,
 }
 
 /// What the visits to the check channel showed.
@@ -84,6 +86,7 @@ impl Replay {
             overrides: Vec::new(),
             checks: Checks::default(),
             gaps: 0,
+            latest: Vec::new(),
         }
     }
 
@@ -103,6 +106,7 @@ impl Replay {
             LogEvent::PinResult { result, .. } => {
                 if let Some(slot) = self.recorded.get_mut(result.pin) {
                     *slot = Some(result.clone());
+                    self.latest.push(result.pin);
                 }
             }
             LogEvent::Override { what, why, .. } => self.overrides.push(format!("{what}: {why}")),
@@ -115,12 +119,17 @@ impl Replay {
             }
             event => match &mut self.pairing {
                 Pairing::Jig(observer) => jig(observer, event, line, &mut self.checks),
+                // Which pin was in hand after the gap nobody knows: only result lines count from here on.
+                Pairing::Hand(_) if self.gaps > 0 => self.deed_after_a_gap(event),
                 Pairing::Hand(walk) => {
                     for action in hand(walk, event, line, &self.connector) {
                         if let Action::Undone { pin } = action
                             && let Some(slot) = self.recorded.get_mut(pin)
                         {
                             slot.clone_from(&walk.results()[pin]);
+                            if let Some(at) = self.latest.iter().rposition(|&taken| taken == pin) {
+                                self.latest.remove(at);
+                            }
                         }
                     }
                 }
@@ -146,6 +155,18 @@ impl Replay {
         }
     }
 
+    /// What the operator took back by hand after a gap has no value, neither the one that was taken back nor the one
+    /// before it.
+    fn deed_after_a_gap(&mut self, event: &LogEvent) {
+        let LogEvent::Operator { action, detail } = event else { return };
+        if let Ok(Deed::Undo) = Deed::from_log(action, detail.as_deref(), &self.connector)
+            && let Some(pin) = self.latest.pop()
+            && let Some(slot) = self.recorded.get_mut(pin)
+        {
+            *slot = None;
+        }
+    }
+
     /// What the log says.
     #[must_use]
     pub fn finish(self) -> Replayed {
@@ -156,7 +177,11 @@ impl Replay {
         let mut from_result_line = Vec::new();
         if self.gaps > 0 {
             // A result line has a checksum of its own, and was written by who had heard everything.
+            let is_by_hand = matches!(self.pairing, Pairing::Hand(_));
             for (pin, recorded) in self.recorded.iter().enumerate() {
+                if is_by_hand && recorded.is_none() {
+                    (values[pin], results[pin]) = (PinValue::Unread(Unread::NoReading), None);
+                }
                 let is_void = values[pin] == PinValue::Unread(Unread::Voided);
                 if let Some(result) = recorded.as_ref().filter(|_| results[pin] != *recorded && !is_void) {
                     values[pin] = result.value;

@@ -5,6 +5,7 @@
 
 mod answers;
 mod asking;
+mod dwell;
 mod hearing;
 mod links;
 mod visits;
@@ -38,6 +39,8 @@ pub struct Score {
     pub meter_port: String,
     /// Time from closing a channel to `Settled`, beyond the make time of the switch itself.
     pub settle: Duration,
+    /// The switching board walks alone and stays so long at each channel. Only for a meter that streams.
+    pub dwell: Option<Duration>,
     /// The operator goes on although the board shows signs of life.
     pub override_alive: bool,
 }
@@ -90,6 +93,8 @@ pub struct Conductor {
     /// What the operator was warned of.
     warned: Vec<Guard>,
     started: Moment,
+    /// When the latest step of a walk at a fixed dwell was told.
+    stepped: Moment,
     /// Break and make time of the switching board, from its greeting.
     switch: Duration,
     /// Bytes of the latest question to the meter.
@@ -124,6 +129,8 @@ enum Stepping {
     Plan { step: u16 },
     /// One by one: after pins had to be repeated, or the plan was lost.
     Direct,
+    /// By the switching board itself, at a fixed dwell.
+    Dwell,
 }
 
 /// How often channels may open by themselves before the sweep gives up.
@@ -151,7 +158,7 @@ impl Conductor {
             ear: Ear::new(&score.profile, now),
             phase: Phase::Preparing { greeted: false, meter_ready: false },
             todo: score.setting.plan.visits.iter().copied().collect(),
-            stepping: Stepping::Plan { step: 0 },
+            stepping: score.dwell.map_or(Stepping::Plan { step: 0 }, |_| Stepping::Dwell),
             done: 0,
             repeated: Vec::new(),
             check_failures: 0,
@@ -165,6 +172,7 @@ impl Conductor {
             guard: None,
             warned: Vec::new(),
             started: now,
+            stepped: now,
             switch: Duration::ZERO,
             question: 0,
             out: VecDeque::new(),
@@ -302,6 +310,7 @@ impl Conductor {
         self.odd(odd, now);
         self.meter_prepared(now);
         self.listen(now);
+        self.watch_walk(now);
         self.flush_ear(now);
     }
 

@@ -117,7 +117,7 @@ impl Ear {
         self.identity.clone()
     }
 
-    /// What was last wrong with what the meter sent; `None` after a reading.
+    /// What went wrong first with what the meter sent since its last reading.
     pub(crate) fn problem(&self) -> Option<String> {
         self.problem.clone()
     }
@@ -170,12 +170,29 @@ impl Ear {
                 // Silence is the conductor's to judge, by the time since the last reading.
                 Err(ConversationError::Silent { .. }) => {}
                 Err(error) => {
-                    self.problem = Some(error.to_string());
+                    // The first one names the cause; what follows is often its echo.
+                    self.problem.get_or_insert_with(|| error.to_string());
                     odd.push(Oddity::Noise(error.to_string()));
                 }
             }
         }
         self.drain(false);
         odd
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_first_problem_since_the_last_reading_is_told() {
+        let profile = crate::meter::shipped("text-lines").expect("shipped with the program");
+        let mut ear = Ear::new(&profile, Moment::START);
+        for (ms, line) in [(100, "0.500 V\r\n"), (200, "what?\r\n"), (300, "and this?\r\n")] {
+            let _ = ear.bytes(line.as_bytes(), Moment::from_micros(ms * 1000));
+        }
+        let problem = ear.problem().unwrap_or_default();
+        assert!(problem.contains("what?") && !problem.contains("and this?"), "{problem}");
     }
 }

@@ -33,19 +33,24 @@ pub enum Guard {
 
 impl Guard {
     /// What a reading shows, worst first.
+    pub fn all(reading: &Reading) -> impl Iterator<Item = Self> + use<> {
+        let flags = reading.flags;
+        // Continuity drives a current of its own and reads ohms: only diode test will do.
+        let other = reading.function.filter(|&function| function != Function::Diode);
+        let signs = [
+            flags.hold.then_some(Self::Hold),
+            flags.relative.then_some(Self::Relative),
+            flags.extreme.then_some(Self::Extreme),
+            flags.low_battery.then_some(Self::LowBattery),
+            flags.auto_power_off.then_some(Self::AutoPowerOff),
+        ];
+        other.map(Self::WrongFunction).into_iter().chain(signs.into_iter().flatten())
+    }
+
+    /// The worst of what a reading shows.
     #[must_use]
     pub fn of(reading: &Reading) -> Option<Self> {
-        let flags = reading.flags;
-        match reading.function {
-            // Continuity drives a current of its own and reads ohms: only diode test will do.
-            Some(function) if function != Function::Diode => Some(Self::WrongFunction(function)),
-            _ if flags.hold => Some(Self::Hold),
-            _ if flags.relative => Some(Self::Relative),
-            _ if flags.extreme => Some(Self::Extreme),
-            _ if flags.low_battery => Some(Self::LowBattery),
-            _ if flags.auto_power_off => Some(Self::AutoPowerOff),
-            _ => None,
-        }
+        Self::all(reading).next()
     }
 
     /// Whether readings must not be used while this lasts.
@@ -147,6 +152,8 @@ mod tests {
         ] {
             assert_eq!(Guard::of(&reading(function, flags)), expected);
         }
+        let tired = reading(None, Flags { low_battery: true, auto_power_off: true, ..clear });
+        assert!(Guard::all(&tired).eq([Guard::LowBattery, Guard::AutoPowerOff]), "one hides no other");
         assert!(Guard::Hold.blocks() && !Guard::LowBattery.blocks());
         assert!(Guard::Frozen.ends_sweep() && !Guard::Hold.ends_sweep());
     }

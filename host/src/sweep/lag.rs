@@ -67,6 +67,16 @@ pub enum LagError {
     /// What ends a sweep ends this as well.
     #[error(transparent)]
     Sweep(#[from] SweepError),
+    /// Nobody knows how the meter's frames tell an open channel.
+    #[error(
+        "the lag of meter profile {profile} cannot be measured: expected frames that tell an open channel, found format {format}, of which no document at hand says how it shows OL"
+    )]
+    OverloadUnknown {
+        /// The profile.
+        profile: String,
+        /// Its format.
+        format: &'static str,
+    },
     /// The two channels cannot be told apart.
     #[error("expected two channels that read differently, found {} at channel {} and {} at channel {}", .seen[0], .channels[0], .seen[1], .channels[1])]
     Alike {
@@ -119,6 +129,9 @@ impl LagError {
                 "take the board off the jig: for this only the check resistor and an open channel are needed".to_owned(),
             ],
             Self::Stopped { .. } => vec!["nothing was written into the profile".to_owned()],
+            Self::OverloadUnknown { .. } => vec![
+                "`pintally meter watch` reads it all the same; tell us what it sends with its leads apart".to_owned(),
+            ],
             Self::NoSuchChannel { .. } | Self::Alike { .. } => vec![
                 "name other channels with --channels: the check channel and one that nothing is connected to serve well"
                     .to_owned(),
@@ -136,7 +149,9 @@ impl LagError {
     pub const fn exit_status(&self) -> ExitStatus {
         match self {
             Self::Sweep(error) => error.exit_status(),
-            Self::NoSuchChannel { .. } | Self::Alike { .. } => ExitStatus::Configuration,
+            Self::NoSuchChannel { .. } | Self::Alike { .. } | Self::OverloadUnknown { .. } => {
+                ExitStatus::Configuration
+            }
             Self::Stopped { .. } => ExitStatus::Inconclusive,
             Self::Alive { .. } | Self::Restless { .. } => ExitStatus::Unavailable,
         }
@@ -160,6 +175,11 @@ pub fn measure_lag(
     setup: LagSetup,
     progress: &mut dyn FnMut(u16),
 ) -> Result<Lag, LagError> {
+    let format = setup.profile.format;
+    if !format.tells_overload() {
+        // Before anything is closed.
+        return Err(LagError::OverloadUnknown { profile: setup.profile.name, format: format.name() });
+    }
     let mut now = devices.now();
     let timing = Timing::of(&setup.profile);
     let mut toggling = Toggling::new(setup, timing, now);

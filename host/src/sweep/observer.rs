@@ -51,7 +51,6 @@ pub struct Setting {
 #[derive(Debug)]
 pub struct Observer {
     setting: Setting,
-    profile: Profile,
     decoder: Decoder,
     stream: Stream,
     clock: Clock,
@@ -110,7 +109,6 @@ impl Observer {
     pub fn new(setting: Setting, profile: &Profile) -> Self {
         Self {
             decoder: Decoder::new(profile),
-            profile: profile.clone(),
             stream: Stream::new(setting.timing),
             clock: Clock::default(),
             sent: None,
@@ -160,18 +158,24 @@ impl Observer {
 
     /// A device went away. What it had half said is dropped, and no reading is believed before the next visit.
     pub fn lost(&mut self, device: Device) {
-        self.gap();
         match device {
-            Device::Meter => self.stream = Stream::new(self.stream.timing()),
+            Device::Meter => {
+                self.gap();
+                self.stream = Stream::new(self.stream.timing());
+            }
             // Its clock may have started again when it comes back.
-            Device::Jig => (self.clock, self.is_moving) = (Clock::default(), false),
+            Device::Jig => {
+                self.stream.interrupt();
+                self.visit = None;
+                (self.clock, self.is_moving) = (Clock::default(), false);
+            }
         }
     }
 
     /// Something that was heard or sent is missing here: lines of a log were lost. The visit at hand gives nothing,
     /// since nobody knows any more what its readings were.
     pub fn gap(&mut self) {
-        self.decoder = Decoder::new(&self.profile);
+        self.decoder.interrupt();
         self.stream.interrupt();
         self.visit = None;
     }
@@ -245,9 +249,8 @@ impl Observer {
     /// The meter sent a reading.
     fn reading(&mut self, frame: &Stamped<Reading>) -> Vec<Observation> {
         let mut seen = Vec::new();
-        let guard = Guard::of(&frame.item);
         let belongs = self.stream.frame(frame);
-        if let Some(guard) = guard {
+        for guard in Guard::all(&frame.item) {
             seen.push(Observation::Guard(guard));
             if guard.blocks() {
                 return seen;

@@ -3,7 +3,7 @@
 //! A live sweep, a practice sweep and a test differ in their [`Devices`] and in nothing else. The loop reads no
 //! clock itself: the devices tell the time.
 
-use std::{fmt, io};
+use std::{collections::VecDeque, fmt, io};
 
 use protocol::{Accumulator, BoardMessage, RequestFrame, frame};
 
@@ -154,8 +154,16 @@ pub fn run(
 ) -> Swept {
     let now = devices.now();
     let conductor = Conductor::new(score, now);
-    let frames = Accumulator::new();
-    let mut running = Running { devices, recorder, watch, conductor, frames, floods: Floods::default(), now };
+    let mut running = Running {
+        devices,
+        recorder,
+        watch,
+        conductor,
+        frames: Accumulator::new(),
+        messages: VecDeque::new(),
+        floods: Floods::default(),
+        now,
+    };
     let outcome = loop {
         if let Some(outcome) = running.act() {
             break outcome;
@@ -180,6 +188,8 @@ struct Running<'a> {
     watch: &'a mut dyn FnMut(&Notice),
     conductor: Conductor,
     frames: Accumulator<BoardMessage>,
+    /// Messages of the switching board that came together and are still to be looked at; or what is wrong with them.
+    messages: VecDeque<Result<BoardMessage, String>>,
     floods: Floods,
     /// The time of what was heard last.
     now: Moment,
@@ -197,19 +207,19 @@ impl Running<'_> {
     fn act(&mut self) -> Option<Result<(), SweepError>> {
         let now = self.now;
         let mut ended = None;
+        // The conductor hears of it when all is written down that it wanted before.
+        let mut lost = Vec::new();
         while let Some(output) = self.conductor.next_output() {
             match output {
                 Output::ToJig(request) => {
                     self.recorder.record(now, Record::SentToJig(&request));
-                    if let Err(error) = self.devices.to_jig(&frame::encode(&request)) {
-                        self.lose(Device::Jig, &error);
-                    }
+                    let sent = self.devices.to_jig(&frame::encode(&request));
+                    lost.extend(sent.err().map(|error| (Device::Jig, error)));
                 }
                 Output::ToMeter { bytes, asks_for_reading } => {
                     self.recorder.record(now, Record::SentToMeter { bytes: &bytes, asks_for_reading });
-                    if let Err(error) = self.devices.to_meter(&bytes) {
-                        self.lose(Device::Meter, &error);
-                    }
+                    let sent = self.devices.to_meter(&bytes);
+                    lost.extend(sent.err().map(|error| (Device::Meter, error)));
                 }
                 Output::Tell(notice) => {
                     self.recorder.record(now, Record::Told(&notice));
@@ -223,11 +233,23 @@ impl Running<'_> {
             }
             self.look_at_record();
         }
-        ended
+        if lost.is_empty() {
+            return ended;
+        }
+        for (device, error) in lost {
+            self.lose(device, &error);
+        }
+        self.act().or(ended)
     }
 
-    /// Waits for what comes next, and hands it to the conductor.
+    /// Waits for what comes next, and hands it to the conductor: one message at a time, so that what the conductor does
+    /// about it is done and written down before the next one is looked at, as a replay will hear it.
     fn hear(&mut self) {
+        if let Some(message) = self.messages.pop_front() {
+            self.jig_message(message);
+            self.conductor.tick(self.now);
+            return;
+        }
         let heard = self.devices.wait(self.conductor.deadline(self.now));
         self.now = match &heard {
             Heard::Meter(at, _) | Heard::Jig(at, _) => *at,
@@ -246,7 +268,9 @@ impl Running<'_> {
                 if self.floods.jig.take(at, bytes.len()) {
                     self.conductor.flooded(Device::Jig, at);
                 }
-                self.jig_bytes(&bytes);
+                self.messages
+                    .extend(self.frames.items(&bytes).map(|item| item.map_err(|error| error.to_string())));
+                return;
             }
             Heard::Nothing => {}
             Heard::Stop => self.conductor.stop(self.now),
@@ -265,20 +289,18 @@ impl Running<'_> {
         self.conductor.tick(self.now);
     }
 
-    fn jig_bytes(&mut self, bytes: &[u8]) {
-        for item in self.frames.items(bytes) {
-            match item {
-                Ok(message) => {
-                    self.recorder.record(self.now, Record::Jig(&message));
-                    self.conductor.jig_message(&message, self.now);
-                }
-                Err(error) => {
-                    let problem = error.to_string();
-                    self.recorder.record(self.now, Record::JigDamaged(&problem));
-                    self.conductor.jig_damaged(&problem, self.now);
-                }
+    fn jig_message(&mut self, message: Result<BoardMessage, String>) {
+        match message {
+            Ok(message) => {
+                self.recorder.record(self.now, Record::Jig(&message));
+                self.conductor.jig_message(&message, self.now);
+            }
+            Err(problem) => {
+                self.recorder.record(self.now, Record::JigDamaged(&problem));
+                self.conductor.jig_damaged(&problem, self.now);
             }
         }
+        self.look_at_record();
     }
 
     /// A sweep that is not recorded any more must not go on.

@@ -59,6 +59,20 @@ pub enum SweepError {
         /// The last reason.
         reason: OpenReason,
     },
+    /// A walk at a fixed dwell was cut short.
+    #[error("the switching board ended the walk early, because {}", describe_reason(.reason))]
+    WalkCut {
+        /// Why every channel was opened.
+        reason: OpenReason,
+    },
+    /// The switching board cannot keep the plan of a walk at a fixed dwell.
+    #[error("expected a plan of at most {capacity} steps for this switching board, found {steps}")]
+    PlanTooLong {
+        /// Steps of the plan.
+        steps: usize,
+        /// Steps that it can keep.
+        capacity: u16,
+    },
     /// The switching board closed another channel than it was asked for, again and again.
     #[error(
         "the switching board closes other channels than it is asked for: expected channel {asked}, found {closed}"
@@ -185,7 +199,9 @@ impl SweepError {
     pub const fn exit_status(&self) -> ExitStatus {
         match self {
             Self::JigVersion { .. } | Self::OtherChannel { .. } => ExitStatus::Protocol,
-            Self::NoSuchChannel { .. } | Self::OverloadUnknown { .. } => ExitStatus::Configuration,
+            Self::NoSuchChannel { .. } | Self::OverloadUnknown { .. } | Self::PlanTooLong { .. } => {
+                ExitStatus::Configuration
+            }
             Self::Stopped { .. } => ExitStatus::Inconclusive,
             Self::Unrecorded { .. } => ExitStatus::Io,
             _ => ExitStatus::Unavailable,
@@ -212,6 +228,8 @@ impl SweepError {
                 _ => &["run `pintally jig identify` to see what this switching board can do"],
             },
             Self::JigOpened { .. } => &["look for a loose USB cable or lid contact, then sweep again"],
+            Self::WalkCut { .. } => &["shut the lid and look for a loose cable, then sweep this board again"],
+            Self::PlanTooLong { .. } => &["leave --dwell-ms out: the pins are then asked for one by one"],
             Self::OtherChannel { .. } => &[
                 "take the board off and run `pintally jig self-test`",
                 "flash the firmware that came with this program (docs/flashing.md)",

@@ -15,7 +15,7 @@ use crate::{
         Client, Heard as Said, PING_EVERY, TRIES,
         bleeding::{Bleeding, HOLD_US, Outlook},
     },
-    meter::{Decoder, NoValue, Profile, Talk},
+    meter::{Conversation, ConversationError, Event, NoValue, Profile, Talk},
     moment::Moment,
     units::Volts,
 };
@@ -34,6 +34,9 @@ pub struct Stops<'a> {
 /// A pin, what was measured there, and whether diode test may follow.
 pub type Measured<'a> = (&'a PinName, Volts, bool);
 
+/// Questions to the meter for one reading: who it is, an old error, whether it has taken the command, the reading.
+const QUESTIONS: u32 = 4;
+
 /// From closing to measuring: contacts ring for 3 ms at most (docs/facts.md 2.3).
 const SETTLE_US: u32 = 5_000;
 
@@ -50,25 +53,27 @@ pub fn measure_volts(
     devices: &mut dyn Devices,
     seen: &mut dyn FnMut(Measured<'_>),
 ) -> Result<(), SweepError> {
-    let Talk::Triggered { remote, timeout } = stops.profile.talk else { return Ok(()) };
+    let Talk::Triggered { timeout, .. } = stops.profile.talk else { return Ok(()) };
+    let Some(talk) = Conversation::of_volts(stops.profile) else { return Ok(()) };
     let mut bench = Bench {
         devices,
         stops,
         client: Client::default(),
         frames: Accumulator::new(),
         greeted: false,
-        decoder: Decoder::new(stops.profile),
+        talk,
         reading: None,
+        is_ready: false,
+        problem: None,
         timeout,
     };
     let greeting = bench.greet()?;
-    if remote {
-        bench.tell_meter(b"SYST:REM\n")?;
-    }
-    bench.tell_meter(b"CONF:VOLT:DC\n")?;
     let measured = stops.pins.iter().try_for_each(|(pin, channel)| bench.pin(pin, *channel, &greeting, seen));
     // Also after trouble; what went wrong first is told.
     let opened = bench.ask(&Request::OpenAll);
+    bench.talk.finish();
+    let freed = bench.tell_meter();
+    let opened = opened.and_then(|answer| freed.map(|()| answer));
     measured.and(opened.map(|_| ()))
 }
 
@@ -78,9 +83,13 @@ struct Bench<'a> {
     client: Client,
     frames: Accumulator<BoardMessage>,
     greeted: bool,
-    decoder: Decoder,
+    talk: Conversation,
     /// The meter's answer to the question that is open.
     reading: Option<Volts>,
+    /// The meter has said who it is and has taken the command.
+    is_ready: bool,
+    /// Why the meter cannot be told to.
+    problem: Option<String>,
     timeout: Duration,
 }
 
@@ -161,21 +170,29 @@ impl Bench<'_> {
         Err(SweepError::JigSilent { port: self.stops.ports[0].clone(), what: silent })
     }
 
-    /// Asks the meter for a reading.
+    /// Has the meter say who it is and take the command, then asks it for a reading: an answer to an earlier question
+    /// that comes late, or twice, is no identity, and none of them passes for a reading of this pin.
     fn volts(&mut self) -> Result<Volts, SweepError> {
-        let asked = self.devices.now();
-        let until = asked.after(self.timeout);
-        self.reading = None;
-        self.tell_meter(b"READ?\n")?;
-        let mut said = asked;
+        let began = self.devices.now();
+        // Each of the questions may take its time once.
+        let until = began.after(self.timeout * QUESTIONS);
+        (self.reading, self.is_ready) = (None, false);
+        self.talk.start(began);
+        self.tell_meter()?;
+        let mut said = began;
         loop {
             if let Some(volts) = self.reading.take() {
                 return Ok(volts);
             }
             let now = self.devices.now();
+            self.talk.expire(now);
+            self.listen_to_meter(now)?;
             if now >= until {
                 let port = self.stops.ports[1].clone();
-                return Err(SweepError::MeterSilent { port, waited: now.since(asked) });
+                return Err(match self.problem.take() {
+                    Some(problem) => SweepError::MeterUnreadable { port, problem },
+                    None => SweepError::MeterSilent { port, waited: now.since(began) },
+                });
             }
             if now >= said.after(PING_EVERY) {
                 said = now;
@@ -183,23 +200,16 @@ impl Bench<'_> {
                 let sent = self.devices.to_jig(&frame::encode(&ping));
                 sent.map_err(|error| self.lost(Device::Jig, &error))?;
             }
-            self.hear(until.min(said.after(PING_EVERY)))?;
+            let next = until.min(said.after(PING_EVERY));
+            self.hear(self.talk.deadline().map_or(next, |deadline| deadline.min(next)))?;
         }
     }
 
     fn hear(&mut self, until: Moment) -> Result<Option<Answer>, SweepError> {
         match self.devices.wait(until) {
             Heard::Meter(at, bytes) => {
-                self.decoder.push(&bytes, at);
-                while let Some(frame) = self.decoder.pull() {
-                    // What is no reading tells of an earlier command; the question is still open.
-                    let Ok(frame) = frame else { continue };
-                    self.reading = match frame.item.value {
-                        Ok(number) => Volts::new(number.to_f64()),
-                        Err(NoValue::Overload(_)) => Some(BEYOND),
-                        Err(_) => None,
-                    };
-                }
+                self.talk.receive(&bytes, at);
+                self.listen_to_meter(at)?;
             }
             Heard::Jig(at, bytes) => {
                 let mut answered = None;
@@ -226,8 +236,41 @@ impl Bench<'_> {
         Ok(None)
     }
 
-    fn tell_meter(&mut self, bytes: &[u8]) -> Result<(), SweepError> {
-        self.devices.to_meter(bytes).map_err(|error| self.lost(Device::Meter, &error))
+    /// Takes what the conversation with the meter has come to, and sends what it wants to say.
+    fn listen_to_meter(&mut self, now: Moment) -> Result<(), SweepError> {
+        while let Some(event) = self.talk.pull() {
+            match event {
+                Ok(Event::Ready(_)) => self.is_ready = true,
+                Ok(Event::Answer(answer)) => {
+                    self.reading = match answer.reading.item.value {
+                        Ok(number) => Volts::new(number.to_f64()),
+                        Err(NoValue::Overload(_)) => Some(BEYOND),
+                        Err(_) => None,
+                    };
+                    self.problem = None;
+                }
+                Ok(Event::OldError { .. }) | Err(ConversationError::Silent { .. }) => {}
+                Err(
+                    error @ (ConversationError::Refused { .. } | ConversationError::EndlessErrors { .. }),
+                ) => {
+                    let port = self.stops.ports[1].clone();
+                    return Err(SweepError::MeterUnreadable { port, problem: error.to_string() });
+                }
+                // The conversation asks on; the first trouble names the cause.
+                Err(error) => drop(self.problem.get_or_insert_with(|| error.to_string())),
+            }
+        }
+        if self.is_ready && self.reading.is_none() && self.talk.may_ask() {
+            self.talk.ask(now);
+        }
+        self.tell_meter()
+    }
+
+    fn tell_meter(&mut self) -> Result<(), SweepError> {
+        while let Some(bytes) = self.talk.next_bytes() {
+            self.devices.to_meter(&bytes).map_err(|error| self.lost(Device::Meter, &error))?;
+        }
+        Ok(())
     }
 
     fn lost(&self, device: Device, error: &io::Error) -> SweepError {

@@ -95,8 +95,21 @@ fn a_line_that_is_gone_or_repeated_is_noticed() {
     let two_logs = [lines.clone(), lines.clone()].concat();
     let (read_lines, troubles) = read(&bytes(&two_logs));
     assert_eq!(read_lines, lines[1..]);
-    assert_eq!(troubles.len(), lines.len());
-    assert!(troubles.iter().all(|trouble| matches!(trouble, TroubleKind::Misplaced { .. })), "{troubles:?}");
+    assert!(matches!(troubles[..], [TroubleKind::OtherLog]), "{troubles:?}");
+}
+
+/// The numbers of the second log go on where the first one ends: its readings would fill the pins of the first board.
+#[test]
+fn a_log_behind_a_cut_one_is_another_log() {
+    let lines = short();
+    let whole = bytes(&lines);
+    let cut = bytes(&lines[..3]);
+    for torn in [cut.clone(), cut[..cut.len() - 20].to_vec()] {
+        let kept = if torn.len() == cut.len() { 3 } else { 2 };
+        let (read_lines, troubles) = read(&[torn, whole.clone()].concat());
+        assert_eq!(read_lines, lines[1..kept]);
+        assert!(matches!(troubles[..], [TroubleKind::OtherLog]), "{troubles:?}");
+    }
 }
 
 #[test]

@@ -74,13 +74,13 @@ impl Round<'_> {
             (None, Some(live)) => {
                 live.begin(job, &session)?;
                 let swept =
-                    once::sweep_watched(&mut devices, &ports, &session, &mut logbook, &mut |notice| {
+                    once::sweep_watched(&mut devices, &ports, &session, None, &mut logbook, &mut |notice| {
                         live.notice(notice).iter().for_each(|text| screen.tell(text));
                     });
                 live.end();
                 swept
             }
-            (None, None) => once::sweep(&mut devices, &ports, &session, &mut logbook, quiet, screen),
+            (None, None) => once::sweep(&mut devices, &ports, &session, None, &mut logbook, screen),
         };
         let judged = once::judge(&session, &swept, logbook, screen);
         self.last_session = Some(name.clone());

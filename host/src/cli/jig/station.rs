@@ -237,6 +237,7 @@ impl Station {
             meter_port: "the meter's port".to_owned(),
             settle: self.settle,
             // A plate has no power to be afraid of.
+            dwell: None,
             override_alive: true,
         };
         // What board and meter say of themselves was told once.

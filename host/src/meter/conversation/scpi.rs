@@ -26,6 +26,7 @@ const REMOTE: &str = "SYST:REM";
 const LOCAL: &str = "SYST:LOC";
 const NEXT_ERROR: &str = "SYST:ERR?";
 const DIODE_TEST: &str = "CONF:DIOD";
+const DC_VOLTS: &str = "CONF:VOLT:DC";
 const READ: &str = "READ?";
 
 type Events = VecDeque<Result<Event, ConversationError>>;
@@ -37,6 +38,11 @@ pub(super) struct ScpiTalk {
     lines: Lines,
     numbers: Scpi,
     remote: bool,
+    /// The meter has been told to lock its keys, and not to free them again.
+    holds_keys: bool,
+    /// What it is told to measure, and which function that is.
+    command: &'static str,
+    function: Function,
     timeout: Duration,
     state: State,
     /// When the question went out.
@@ -54,7 +60,7 @@ enum State {
     Identity,
     /// An entry of the error queue as it was before, after so many others.
     OldErrors(usize),
-    /// The entry that `CONF:DIOD` may have made.
+    /// The entry that the command may have made.
     Configured,
     /// The next question of ours.
     Ready,
@@ -71,6 +77,9 @@ impl ScpiTalk {
             lines: Lines::whole(),
             numbers: Scpi::new(Lines::whole(), profile.overload_from),
             remote,
+            holds_keys: false,
+            command: DIODE_TEST,
+            function: Function::Diode,
             timeout,
             state: State::New,
             asked: Moment::START,
@@ -78,6 +87,12 @@ impl ScpiTalk {
         }
     }
 
+    /// DC volts instead of diode test.
+    pub(super) fn of_volts(self) -> Self {
+        Self { command: DC_VOLTS, function: Function::DcVoltage, ..self }
+    }
+
+    /// Begins, or begins again: nothing that is still on its way answers a question that is asked from here on.
     pub(super) fn start(&mut self, now: Moment, outbox: &mut Outbox) {
         self.identify(now, outbox);
     }
@@ -95,7 +110,7 @@ impl ScpiTalk {
     }
 
     pub(super) fn finish(&mut self, outbox: &mut Outbox) {
-        if self.remote && !matches!(self.state, State::New | State::Over) {
+        if std::mem::take(&mut self.holds_keys) {
             outbox.push_back(line(LOCAL));
         }
         self.state = State::Over;
@@ -167,7 +182,7 @@ impl ScpiTalk {
             }
             State::OldErrors(count) => match error_entry(&line.item) {
                 Some((0, _)) => {
-                    outbox.push_back(self::line(DIODE_TEST));
+                    outbox.push_back(self::line(self.command));
                     self.send(NEXT_ERROR, State::Configured, now, outbox);
                 }
                 Some((code, text)) => {
@@ -193,7 +208,7 @@ impl ScpiTalk {
                     self.odd(line, now, outbox, events);
                 }
                 Some((code, text)) => {
-                    events.push_back(Err(ConversationError::Refused { command: DIODE_TEST, code, text }));
+                    events.push_back(Err(ConversationError::Refused { command: self.command, code, text }));
                     self.state = State::Over;
                 }
                 None => self.odd(line, now, outbox, events),
@@ -205,8 +220,8 @@ impl ScpiTalk {
                     return;
                 }
                 self.state = State::Ready;
-                // The number does not tell its function, but the meter took CONF:DIOD.
-                item.function = Some(Function::Diode);
+                // The number does not tell its function, but the meter took the command.
+                item.function = Some(self.function);
                 let Stamped { first_byte, last_byte, .. } = *line;
                 let reading = Stamped { first_byte, last_byte, item };
                 events.push_back(Ok(Event::Answer(Answer { asked: Some(self.asked), reading })));
@@ -232,6 +247,7 @@ impl ScpiTalk {
         // After a power cut in the middle the meter is no longer in diode test, so the whole way is gone again.
         self.identity = Some(identity);
         if self.remote {
+            self.holds_keys = true;
             outbox.push_back(line(REMOTE));
         }
         self.send(NEXT_ERROR, State::OldErrors(0), now, outbox);

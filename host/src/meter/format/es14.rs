@@ -25,6 +25,7 @@
 
 use nom::{
     Parser,
+    bytes::complete::take,
     combinator::{map, verify},
     error::context,
 };
@@ -39,6 +40,10 @@ use crate::meter::{Flags, Function, NoValue, Number, Problem, Reading, Sign};
 
 /// Characters of a block.
 const LENGTH: usize = 14;
+/// Digits of the count.
+const DIGITS: usize = 5;
+/// Place of the status character, from 0.
+const STATUS: usize = 7;
 /// The chip counts no further.
 const MOST_COUNTS: i64 = 22_000;
 
@@ -92,7 +97,12 @@ type Parts = (u8, i64, u8, [bool; 4], [[bool; 4]; 4]);
 #[inline]
 fn rule(input: &[u8]) -> Matched<'_, Parts> {
     let (rest, range) = nibble(input)?;
-    let (rest, count) = context("digits up to 22000", counts).parse(rest)?;
+    // With an overload the digits mean nothing, whatever they are.
+    let is_overload = input.get(STATUS).is_some_and(|status| status & 1 != 0);
+    let (rest, count) = match is_overload {
+        true => map(take(DIGITS), |_| 0).parse(rest)?,
+        false => context("digits up to 22000", counts).parse(rest)?,
+    };
     let (rest, (function, status)) = (byte, flags).parse(rest)?;
     let (rest, (a, b, c, d)) = (flags, flags, flags, flags).parse(rest)?;
     Ok((rest, (range, count, function, status, [a, b, c, d])))
@@ -111,7 +121,7 @@ fn flags(input: &[u8]) -> Matched<'_, [bool; 4]> {
 }
 
 fn counts(input: &[u8]) -> Matched<'_, i64> {
-    verify(digits::<5>, |count| *count <= MOST_COUNTS).parse(input)
+    verify(digits::<DIGITS>, |count| *count <= MOST_COUNTS).parse(input)
 }
 
 /// What the function code says, and the power of ten of one count where it is known.
@@ -141,5 +151,36 @@ fn voltage(ac: bool, dc: bool) -> Function {
         (false, true) => Function::DcVoltage,
         (true, false) => Function::AcVoltage,
         _ => Function::Other,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Open leads count on until the chip's counter is full, and the digits of an overload are not written down
+    /// anywhere: a sweep lost every open pin of a meter that sends others than 22000.
+    #[test]
+    fn an_overload_may_have_any_digits() {
+        for (block, expected) in [
+            (b"022000110080", Some(NoValue::Overload(Sign::Plus))),
+            (b"025000110080", Some(NoValue::Overload(Sign::Plus))),
+            (b"0:?;0>110080", Some(NoValue::Overload(Sign::Plus))),
+            (b"025000150080", Some(NoValue::Overload(Sign::Minus))),
+            (b"025000100080", None),
+            (b"0:2000100080", None),
+        ] {
+            let mut frame = block.to_vec();
+            frame.extend(b"\r\n");
+            let mut reading = Reading::BLANK;
+            let read = Es14(SevenOdd::ByPort).read(&frame, &mut reading);
+            match expected {
+                Some(overload) => {
+                    assert_eq!(read, Ok(Content::Reading));
+                    assert_eq!(reading.value, Err(overload));
+                }
+                None => assert!(read.is_err(), "{block:?}"),
+            }
+        }
     }
 }

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use protocol::{Answer, Channel, Event, Fault, Light, OpenReason, Request, Sound, version};
 
-use super::{Conductor, MOST_OPENINGS, Output, Phase, Stepping};
+use super::{Conductor, MOST_OPENINGS, Output, Phase};
 use crate::{
     moment::Moment,
     sweep::{Notice, SweepError, Visit, trouble::describe_reason},
@@ -22,8 +22,13 @@ impl Conductor {
                     self.fail(error, now);
                     return;
                 }
-                if self.score.setting.plan.visits.len() > usize::from(greeting.plan_steps) {
-                    self.stepping = Stepping::Direct;
+                let (steps, capacity) = (self.score.setting.plan.visits.len(), greeting.plan_steps);
+                if steps > usize::from(capacity) {
+                    if self.is_walk() {
+                        self.fail(SweepError::PlanTooLong { steps, capacity }, now);
+                        return;
+                    }
+                    self.step_by_step();
                 }
                 let timing = greeting.timing;
                 self.switch = Duration::from_micros(u64::from(timing.break_us) + u64::from(timing.make_us));
@@ -57,14 +62,19 @@ impl Conductor {
                 self.end(Err(SweepError::JigVersion { port, host_min, host_max, min, max }));
             }
             Fault::NotGreeted => self.restarted(now),
-            Fault::LidOpen => self.lid_opened(),
+            Fault::LidOpen => self.lid_opened(now),
             Fault::Superseded => {}
             Fault::Opened(reason) => {
                 self.opening_told = Some(reason);
                 self.opened(reason, now);
             }
+            Fault::NoPlan | Fault::PlanMismatch { .. } | Fault::WrongStep { .. } | Fault::PlanGap { .. }
+                if self.is_walk() =>
+            {
+                self.walk_refused(describe_request(request), fault, now);
+            }
             Fault::NoPlan | Fault::PlanMismatch { .. } | Fault::WrongStep { .. } | Fault::PlanGap { .. } => {
-                self.stepping = Stepping::Direct;
+                self.step_by_step();
                 self.go_again(now);
             }
             _ => self.fail(SweepError::JigRefused { what: describe_request(request), fault }, now),
@@ -73,11 +83,11 @@ impl Conductor {
 
     pub(super) fn event(&mut self, event: &Event, now: Moment) {
         match event {
-            Event::Lid { closed: false } => self.lid_opened(),
+            Event::Lid { closed: false } => self.lid_opened(now),
             Event::Opened { reason } => self.opened(*reason, now),
             Event::Lid { closed: true } => {
                 if let Phase::LidOpen { visit } = self.phase {
-                    self.stepping = Stepping::Direct;
+                    self.step_by_step();
                     self.go_to(visit, now);
                 }
             }
@@ -85,7 +95,11 @@ impl Conductor {
         }
     }
 
-    pub(super) fn lid_opened(&mut self) {
+    pub(super) fn lid_opened(&mut self, now: Moment) {
+        if self.is_walking() {
+            self.walk_opened(OpenReason::LidOpen, now);
+            return;
+        }
         if let Phase::Moving { visit } | Phase::Reading { visit, .. } = self.phase {
             self.phase = Phase::LidOpen { visit };
             self.out.push_back(Output::Tell(Notice::LidOpen));
@@ -95,7 +109,11 @@ impl Conductor {
     /// Channels opened by themselves: the sweep goes on at the same pin, a limited number of times.
     pub(super) fn opened(&mut self, reason: OpenReason, now: Moment) {
         if reason == OpenReason::LidOpen {
-            self.lid_opened();
+            self.lid_opened(now);
+            return;
+        }
+        if self.is_walking() {
+            self.walk_opened(reason, now);
             return;
         }
         if !matches!(self.phase, Phase::Moving { .. } | Phase::Reading { .. }) {
@@ -108,14 +126,17 @@ impl Conductor {
         }
         let reason = format!("every channel opened because {}", describe_reason(&reason));
         self.out.push_back(Output::Tell(Notice::Resumed { reason }));
-        self.stepping = Stepping::Direct;
+        self.step_by_step();
         self.go_again(now);
     }
 
     pub(super) fn restarted(&mut self, now: Moment) {
         self.openings += 1;
-        if self.openings > MOST_OPENINGS {
-            let what = "it starts again and again".to_owned();
+        if self.is_walking() || self.openings > MOST_OPENINGS {
+            let what = match self.is_walk() {
+                true => "it has started again in the middle of its walk".to_owned(),
+                false => "it starts again and again".to_owned(),
+            };
             self.end(Err(SweepError::JigSilent { port: self.score.jig_port.clone(), what }));
             return;
         }
@@ -123,7 +144,7 @@ impl Conductor {
             let reason = "the switching board started again".to_owned();
             self.out.push_back(Output::Tell(Notice::Resumed { reason }));
         }
-        self.stepping = Stepping::Direct;
+        self.step_by_step();
         self.ask(Request::Greet { min: version::MIN, max: version::CURRENT }, now);
     }
 }

@@ -1,5 +1,7 @@
 //! What the switching board is asked for: the plan, the next channel, and the end.
 
+use std::time::Duration;
+
 use protocol::{Pace, Request};
 
 use super::{Conductor, Output, Phase, Stepping};
@@ -14,7 +16,7 @@ impl Conductor {
         if self.phase == (Phase::Preparing { greeted: true, meter_ready: true }) && !self.client.is_waiting()
         {
             match self.stepping {
-                Stepping::Plan { .. } => self.load(0, now),
+                Stepping::Plan { .. } | Stepping::Dwell => self.load(0, now),
                 Stepping::Direct => self.start(now),
             }
         }
@@ -60,11 +62,14 @@ impl Conductor {
     pub(super) fn go_to(&mut self, visit: Visit, now: Moment) {
         self.ear.want(false, now);
         self.phase = Phase::Moving { visit };
-        let settle_us = u32::try_from(self.score.settle.as_micros()).unwrap_or(u32::MAX);
+        let micros = |time: Duration| u32::try_from(time.as_micros()).unwrap_or(u32::MAX);
+        let settle_us = micros(self.score.settle);
+        let steps = self.score.setting.plan.visits.len() as u16;
         let request = match self.stepping {
-            Stepping::Plan { step: 0 } => {
-                let steps = self.score.setting.plan.visits.len() as u16;
-                Request::Start { steps, settle_us, pace: Pace::Advance }
+            Stepping::Plan { step: 0 } => Request::Start { steps, settle_us, pace: Pace::Advance },
+            Stepping::Dwell => {
+                let dwell_us = self.score.dwell.map_or(0, micros);
+                Request::Start { steps, settle_us, pace: Pace::Dwell { dwell_us } }
             }
             Stepping::Plan { step } => Request::Advance { step },
             Stepping::Direct => Request::Select { channel: visit.channel, settle_us },

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use protocol::{Request, version};
 
-use super::{Conductor, Output, Phase, Stepping};
+use super::{Conductor, Output, Phase};
 use crate::{
     label,
     moment::Moment,
@@ -33,6 +33,12 @@ impl Conductor {
     /// A device went away: every channel is opened, as far as anybody still listens, and the sweep waits for it.
     /// False if that is known already or does not matter any more.
     pub fn lost(&mut self, device: Device, reason: &str, now: Moment) -> bool {
+        if self.is_walking() {
+            let (port, reason) = (self.port_of(device), reason.to_owned());
+            self.observer.lost(device);
+            self.fail(SweepError::Lost { device, port, reason }, now);
+            return true;
+        }
         let ready = |visit| Away { visit, ..Away::new(now, true, true) };
         let mut away = match self.phase {
             Phase::Ended => return false,
@@ -89,7 +95,7 @@ impl Conductor {
         if let Some(visit) = visit {
             // The switching board may have started again without its plan: the rest is asked for one by one.
             self.todo.push_front(visit);
-            self.stepping = Stepping::Direct;
+            self.step_by_step();
         }
         let reason = format!("the {device} came back");
         self.out.push_back(Output::Tell(Notice::Resumed { reason }));

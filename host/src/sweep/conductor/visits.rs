@@ -52,11 +52,18 @@ impl Conductor {
 
     fn began(&mut self, target: Target, channel: Channel, now: Moment) {
         if let Phase::Moving { visit } | Phase::Reading { visit, .. } = self.phase {
-            if visit.channel != channel {
+            let is_next = match self.is_walking() {
+                true => self.stepped(channel, now),
+                false => visit.channel == channel,
+            };
+            if !is_next {
                 self.strayed(channel, now);
                 return;
             }
-            self.phase = Phase::Reading { visit, since: now };
+            if !self.is_walking() {
+                self.phase = Phase::Reading { visit, since: now };
+                self.walk_began(now);
+            }
             let total = self.score.setting.plan.visits.len();
             self.span.get_or_insert((now, now));
             self.out.push_back(Output::Tell(Notice::Visiting { target, done: self.done, total }));
@@ -69,18 +76,22 @@ impl Conductor {
         let (Phase::Moving { visit } | Phase::Reading { visit, .. }) = self.phase else { return };
         let asked = visit.channel;
         self.openings += 1;
-        if self.openings > MOST_OPENINGS {
+        if self.is_walking() || self.openings > MOST_OPENINGS {
             self.fail(SweepError::OtherChannel { asked, closed }, now);
             return;
         }
         let reason =
             format!("the switching board closed channel {closed} where channel {asked} was asked for");
         self.out.push_back(Output::Tell(Notice::Resumed { reason }));
-        self.stepping = Stepping::Direct;
+        self.step_by_step();
         self.go_again(now);
     }
 
     fn check_failed(&mut self, voided: &[usize], now: Moment) {
+        // A walk does not go back: what is void stays so.
+        if self.is_walk() {
+            return;
+        }
         self.check_failures += 1;
         self.stepping = Stepping::Direct;
         if self.check_failures < MOST_CHECK_FAILURES {
@@ -97,7 +108,8 @@ impl Conductor {
     }
 
     fn guarded(&mut self, guard: Guard, now: Moment) {
-        if guard.ends_sweep() {
+        // A walk does not wait for a key to be pressed.
+        if guard.ends_sweep() || (self.is_walk() && guard.blocks()) {
             self.fail(SweepError::MeterBlocked(guard), now);
             return;
         }
@@ -124,7 +136,7 @@ impl Conductor {
 
     /// Goes to the next visit, or repeats what did not settle, or ends.
     fn visit_over(&mut self, now: Moment) {
-        if !matches!(self.phase, Phase::Reading { .. }) {
+        if !matches!(self.phase, Phase::Reading { .. }) || self.is_walk() {
             return;
         }
         self.done += 1;

@@ -159,3 +159,24 @@ fn a_late_answer_opens_no_visit() {
     let event = BoardMessage::Event { at_us: 1_000_600, event };
     assert_eq!(observer.jig_message(&event, Moment::from_micros(1_002_000)), []);
 }
+
+/// The TPI 196 tells of its keys once, when they are pressed, and not with each reading.
+#[test]
+fn a_display_that_is_held_stays_so_when_a_cable_goes() {
+    let profile = crate::meter::shipped("tpi196").expect("shipped with the program");
+    for device in [Device::Jig, Device::Meter] {
+        let mut observer = Observer::new(setting(&[Target::Pin(0)], 1), &profile);
+        let at = |ms: u64| Moment::from_micros(ms * 1000);
+        let holds = |seen: &[Observation]| seen.contains(&Observation::Guard(Guard::Hold));
+        // A change of mode is believed when two readings in a row say it; the first line may be the tail of another.
+        let read = |observer: &mut Observer, ms: u64| -> Vec<Observation> {
+            let reading = b"2 DIO  0.543 V \r\n";
+            (0..3).flat_map(|n| observer.meter_bytes(reading, at(ms + 400 * n))).collect()
+        };
+        assert!(!holds(&read(&mut observer, 100)));
+        observer.meter_bytes(b"3 HOLD ON \r\n", at(2000));
+        assert!(holds(&read(&mut observer, 2100)), "{device}");
+        observer.lost(device);
+        assert!(holds(&read(&mut observer, 5000)), "{device}");
+    }
+}
