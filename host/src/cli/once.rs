@@ -91,9 +91,9 @@ pub(super) fn sweep(
     session: &Session,
     dwell: Option<Duration>,
     logbook: &mut Logbook,
+    quiet: bool,
     screen: &mut Screen,
 ) -> Swept {
-    let quiet = screen.is_quiet();
     let names: Vec<PinName> = session.header.connector.pins.iter().map(|pin| pin.name.clone()).collect();
     if !quiet {
         let setting = session.setting();

@@ -189,7 +189,8 @@ fn walk(
     let dwell = args.dwell();
     let live = if args.live { LiveSweep::take(session)? } else { None };
     let Some(mut live) = live else {
-        return Ok(once::sweep(devices, ports, session, dwell, logbook, screen));
+        let quiet = screen.is_quiet();
+        return Ok(once::sweep(devices, ports, session, dwell, logbook, quiet, screen));
     };
     let swept =
         once::sweep_watched(devices, ports, session, dwell, logbook, &mut |notice| live.notice(notice));

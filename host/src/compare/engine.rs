@@ -408,7 +408,7 @@ fn of_other_kind(reading: PinValue, today: &Today) -> Option<f64> {
     let apart = (centre - today.centre).abs();
     // Under the reference's current both kinds read the same, and the limit holds the wider scatter by its probability.
     let is_there = apart > 1e-9 && (seen.get() - centre).abs() < 3.0 * deviation;
-    is_there.then(|| apart + 3.0 * deviation)
+    is_there.then_some(apart + 3.0 * deviation)
 }
 
 /// Whether a pin differs by what a single pin looked at alone would: three deviations.

@@ -80,7 +80,7 @@ impl Round<'_> {
                 live.end();
                 swept
             }
-            (None, None) => once::sweep(&mut devices, &ports, &session, None, &mut logbook, screen),
+            (None, None) => once::sweep(&mut devices, &ports, &session, None, &mut logbook, quiet, screen),
         };
         let judged = once::judge(&session, &swept, logbook, screen);
         self.last_session = Some(name.clone());
