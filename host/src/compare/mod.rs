@@ -2,9 +2,9 @@
 //!
 //! Readings of a board and a reference go in, a [`Judgement`] comes out. The steps stand in this order: how the
 //! board as a whole is connected (`placement`), what all pins have in common (`common`), which pins then lie
-//! outside their limits (`limits`), which faults explain them together (`faults`), the verdict (`engine`). What the
-//! steps know of the connector stands in `layout`, what known-good boards taught in `evidence`. Pure: no files, no
-//! clock, no printing. docs/engine.md tells the method.
+//! outside their limits (`limits`), which faults explain them together (`faults`), the verdict on each pin and on the
+//! board (`verdicts`); `engine` takes the steps in their order. What they know of the connector stands in `layout`, what
+//! known-good boards taught in `evidence`. Pure: no files, no clock, no printing. docs/engine.md tells the method.
 
 mod assumptions;
 mod batch;
@@ -17,6 +17,8 @@ mod judgement;
 mod layout;
 mod limits;
 mod placement;
+mod verdicts;
+mod words;
 
 pub use assumptions::Assumptions;
 pub use batch::Batch;
