@@ -176,6 +176,15 @@ impl Engine {
             }
         }
         settle(layout, &mut pins, &differs, &findings);
+        // The limit that is shown is the one that a pin was held to.
+        for (pin, today) in pins.iter_mut().zip(&today).filter(|(pin, _)| pin.verdict == PinVerdict::Matches)
+        {
+            let is_beyond =
+                pin.difference.zip(pin.limit).is_some_and(|(d, limit)| d.get().abs() > limit.get());
+            if let (true, Some(wide)) = (is_beyond, of_other_kind(pin.reading, today)) {
+                pin.limit = Some(Volts::of(wide));
+            }
+        }
         let flagged: Vec<usize> = (0..pins.len())
             .filter(|&pin| {
                 matches!(
@@ -287,11 +296,7 @@ impl Engine {
                     Class::Open => PinValue::Overload,
                     Class::Unknown => self.reference[pin],
                 };
-                let mut limit = self.factors[pin].limit(&today[pin]).max(self.assumptions.least.get());
-                // Where the pin would be if its path were of the other kind is within its limit, too.
-                if let Some(beyond) = of_other_kind(reading, &today[pin]) {
-                    limit = limit.max(beyond);
-                }
+                let limit = self.factors[pin].limit(&today[pin]).max(self.assumptions.least.get());
                 let difference = match (reading, expected) {
                     (PinValue::Volts(seen), PinValue::Volts(expected)) => Some(seen.get() - expected.get()),
                     _ => None,
@@ -301,7 +306,11 @@ impl Engine {
                     (PinValue::Overload, PinValue::Volts(_)) | (PinValue::Volts(_), PinValue::Overload) => {
                         is_known
                     }
-                    _ => is_known && difference.is_some_and(|d| d.abs() > limit),
+                    _ => {
+                        is_known
+                            && difference.is_some_and(|d| d.abs() > limit)
+                            && of_other_kind(reading, &today[pin]).is_none()
+                    }
                 });
                 PinJudgement {
                     reading,

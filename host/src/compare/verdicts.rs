@@ -51,10 +51,8 @@ fn moves(layout: &Layout, finding: &Finding, index: usize, pin: &PinJudgement) -
 /// How far from the expected value a pin may be whose reading is where it would be if its path were of the other kind.
 pub(super) fn of_other_kind(reading: PinValue, today: &Today) -> Option<f64> {
     let (seen, (centre, deviation, _)) = reading.volts().zip(today.other)?;
-    let apart = (centre - today.centre).abs();
-    // Under the reference's current both kinds read the same, and the limit holds the wider scatter by its probability.
-    let is_there = apart > 1e-9 && (seen.get() - centre).abs() < 3.0 * deviation;
-    is_there.then_some(apart + 3.0 * deviation)
+    let is_there = (seen.get() - centre).abs() < 3.0 * deviation;
+    is_there.then_some((centre - today.centre).abs() + 3.0 * deviation)
 }
 
 /// Whether a pin differs by what a single pin looked at alone would: three deviations.

@@ -192,9 +192,7 @@ impl<R: Read> LogReader<R> {
             RawLine::End => return Ok(None),
             RawLine::TooLong => Err(TroubleKind::TooLong),
             // Behind what a cut has left of a line.
-            RawLine::Line { bytes, .. } if contains_header(bytes) && decode(bytes).is_err() => {
-                Err(TroubleKind::OtherLog)
-            }
+            RawLine::Line { bytes, .. } if ends_in_header(bytes) => Err(TroubleKind::OtherLog),
             RawLine::Line { ended, bytes } => decode(bytes).map_err(|problem| match ended {
                 true => TroubleKind::Damaged(problem),
                 false => TroubleKind::Torn,
@@ -245,9 +243,11 @@ fn begins_as_header(line: &[u8]) -> bool {
     line.starts_with(BEGINNING) || BEGINNING.starts_with(line)
 }
 
-/// Whether the first line of a log stands in this one, at its beginning or behind something else.
-fn contains_header(line: &[u8]) -> bool {
-    line.windows(BEGINNING.len()).any(|part| part == BEGINNING)
+/// Whether the whole first line of a log stands behind something else in this line.
+fn ends_in_header(line: &[u8]) -> bool {
+    let begin = line.windows(BEGINNING.len()).rposition(|part| part == BEGINNING).filter(|&begin| begin > 0);
+    let header = begin.and_then(|begin| decode(&line[begin..]).ok());
+    header.is_some_and(|line| matches!(line.event, LogEvent::Header(_)))
 }
 
 /// Lines of limited length.

@@ -177,6 +177,7 @@ fn logs() {
         log
     });
     tell("line 4 taken out", &bytes(&[&lines[..3], &lines[4..6]].concat()));
+    tell("two logs in one file", &[&log[..], &log[..]].concat());
     tell("line 3 twice", &bytes(&[&lines[..3], &lines[2..6]].concat()));
     tell("without its header", &bytes(&lines[1..6]));
     tell("cut in the header", &log[..200]);
