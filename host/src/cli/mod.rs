@@ -18,6 +18,7 @@ mod history;
 mod init;
 mod inputs;
 mod jig;
+mod keys;
 mod line;
 mod live_sweep;
 mod logbook;

@@ -7,14 +7,13 @@ use std::{
         mpsc::{Receiver, channel},
     },
     thread,
-    time::Duration,
 };
 
-use ratatui::crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use crate::{
     batch_run::{Job, Prompt},
-    cli::live_sweep::take_in,
+    cli::{keys::next_key, live_sweep::take_in},
     connector::Connector,
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
@@ -34,9 +33,6 @@ pub(super) struct Live {
 }
 
 const KEYS: &str = "a name or Enter starts  /again  /keep  /skip  /note TEXT  /stop  /help";
-
-/// How often the thread that reads keys looks whether any was pressed.
-const LOOK_UP: Duration = Duration::from_millis(100);
 
 /// Longest line that is typed: names and notes are shorter.
 const LONGEST: usize = 1000;
@@ -126,16 +122,7 @@ const fn mood(prompt: &Prompt) -> Mood {
 fn listen(typed: Arc<Mutex<String>>, stop: Arc<AtomicBool>) -> Receiver<String> {
     let (sender, lines) = channel();
     thread::spawn(move || {
-        loop {
-            let key = match event::poll(LOOK_UP) {
-                Ok(false) => continue,
-                Ok(true) => match event::read() {
-                    Ok(Event::Key(key)) if key.kind != KeyEventKind::Release => key,
-                    Ok(_) => continue,
-                    Err(_) => return,
-                },
-                Err(_) => return,
-            };
+        while let Some(key) = next_key() {
             let mut typed = typed.lock().unwrap_or_else(PoisonError::into_inner);
             match press(key, &mut typed) {
                 Pressed::Line(line) => {

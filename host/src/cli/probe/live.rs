@@ -6,12 +6,12 @@ use std::{
         Arc, Mutex, PoisonError,
         mpsc::{Receiver, Sender, channel},
     },
-    time::Duration,
 };
 
-use ratatui::crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use crate::{
+    cli::keys::next_key,
     connector::PinName,
     live::{Mood, State, Terminal},
     meter::NoValue,
@@ -34,9 +34,6 @@ pub(super) struct Live {
 }
 
 const KEYS: &str = "Enter open  s skip  u undo  b back  r repeat  j jump  p pause  g go on  q end";
-
-/// How often the thread that reads keys looks whether it should end.
-const LOOK_UP: Duration = Duration::from_millis(100);
 
 impl Live {
     /// Takes the terminal over, where there is one, and begins to read its keys.
@@ -139,16 +136,7 @@ impl Live {
 /// Reads keys until nobody takes them any more.
 fn listen(sender: Sender<String>, typing: Typing) {
     std::thread::spawn(move || {
-        loop {
-            let key = match event::poll(LOOK_UP) {
-                Ok(false) => continue,
-                Ok(true) => match event::read() {
-                    Ok(Event::Key(key)) if key.kind != KeyEventKind::Release => key,
-                    Ok(_) => continue,
-                    Err(_) => return,
-                },
-                Err(_) => return,
-            };
+        while let Some(key) = next_key() {
             let mut typed = typing.lock().unwrap_or_else(PoisonError::into_inner);
             if let Some(word) = press(key, &mut typed)
                 && sender.send(word).is_err()
