@@ -64,7 +64,8 @@ impl Live {
         self.state.go_to(walk.pin());
         self.state.meter = match walk.shown() {
             None => "meter: nothing yet".to_owned(),
-            Some(Ok(number)) => format!("meter {number}"),
+            // As the pins show it: a bench meter sends more digits than anybody reads.
+            Some(Ok(number)) => format!("meter {}", PinValue::Volts(number.to_volts())),
             Some(Err(NoValue::Overload(_))) => "meter OL".to_owned(),
             Some(Err(NoValue::NotMeasured)) => "meter -".to_owned(),
         };
