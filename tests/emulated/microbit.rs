@@ -144,6 +144,19 @@ fn every_channel_is_the_one_asked_for() {
     assert!(log[0].starts_with("info pintally switching board (micro:bit) is up"), "{log:?}");
 }
 
+/// QEMU stands still while the edges that it tells are not taken from it; some 280 fill its socket.
+#[test]
+fn edges_that_nobody_asks_for_stop_nothing_and_are_kept() {
+    const ROUNDS: u8 = 200;
+    let Some(mut bench) = Bench::greeted() else { return };
+    for round in 0..ROUNDS {
+        let seq = bench.send(select(round % 32, 0));
+        bench.answered_at_us(seq);
+    }
+    bench.follow();
+    assert_eq!(bench.wiretap.closings.len(), usize::from(ROUNDS));
+}
+
 /// On the wall clock of a machine that may be busy: the firmware's own clock tells how long it took.
 #[test]
 fn silence_opens_everything_and_garbage_does_not_feed_it() {

@@ -6,7 +6,9 @@ use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::mpsc::{Receiver, channel};
 use std::sync::{Arc, Mutex, MutexGuard};
+use std::thread;
 use std::time::Duration;
 
 use super::{Edge, Emulator, Levels, Lines, image, log, patiently};
@@ -29,7 +31,8 @@ pub struct MicrobitPins(Arc<Mutex<Qtest>>);
 #[derive(Debug)]
 struct Qtest {
     out: UnixStream,
-    lines: BufReader<UnixStream>,
+    /// Taken off the socket by a thread as they come: QEMU stands still while nobody takes the edges from it.
+    lines: Receiver<String>,
     edges: Vec<Edge>,
 }
 
@@ -192,15 +195,19 @@ impl MicrobitPins {
 impl Qtest {
     fn connect(path: &Path) -> std::io::Result<Self> {
         let out = UnixStream::connect(path)?;
-        let lines = BufReader::new(out.try_clone()?);
+        let from_emulator = BufReader::new(out.try_clone()?);
+        let (taken, lines) = channel();
+        // Ends with the emulator, or when nobody is left to be told.
+        thread::spawn(move || {
+            from_emulator.lines().map_while(Result::ok).try_for_each(|line| taken.send(line))
+        });
         Ok(Self { out, lines, edges: Vec::new() })
     }
 
     fn ask(&mut self, command: &str) -> String {
         self.out.write_all(format!("{command}\n").as_bytes()).expect("the emulator runs");
         loop {
-            let mut line = String::new();
-            self.lines.read_line(&mut line).expect("the emulator runs");
+            let line = self.lines.recv().expect("the emulator runs");
             let words: Vec<_> = line.split_whitespace().collect();
             match words[..] {
                 ["IRQ", level, pin] => {
