@@ -14,7 +14,7 @@ use pintally::{
     readings::PinValue,
     reference::{Conditions, learn},
     session::{Session, Settings, short_current},
-    sweep::{Record, Recorder},
+    sweep::Unrecorded,
     units::Volts,
 };
 
@@ -79,12 +79,6 @@ pub struct Wrong {
     pub value: PinValue,
     /// What the pin reads.
     pub truth: PinValue,
-}
-
-struct Nowhere;
-
-impl Recorder for Nowhere {
-    fn record(&mut self, _: Moment, _: Record<'_>) {}
 }
 
 /// A session by hand with everything that its log would hold.
@@ -181,7 +175,7 @@ impl Trial {
         // Touches that settled, by pin: when, and what was seen.
         let mut settled: Vec<Vec<(Moment, PinValue)>> = vec![Vec::new(); connector.pins.len()];
         let mut ended = Moment::START;
-        let probed = run(&mut bench, &score, &mut walk, &mut Nowhere, &mut |action, _, now| {
+        let probed = run(&mut bench, &score, &mut walk, &mut Unrecorded, &mut |action, _, now| {
             ended = now;
             if let Some(action) = action {
                 watch(action, now);

@@ -12,8 +12,7 @@ mod wear;
 pub(super) mod zero;
 
 pub(super) use operator::Operator;
-pub(super) use station::Unrecorded;
-pub(super) use talk::{Talk, odd, silent};
+pub(super) use talk::{greet, odd};
 
 use clap::{Args as Arguments, Subcommand};
 

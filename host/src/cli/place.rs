@@ -114,6 +114,10 @@ impl Devices for BenchBehindPorts {
         self.devices.wait(until)
     }
 
+    fn fresh_number(&self) -> u16 {
+        self.devices.fresh_number()
+    }
+
     fn to_jig(&mut self, bytes: &[u8]) -> io::Result<()> {
         self.devices.to_jig(bytes)
     }

@@ -4,7 +4,7 @@ use protocol::{Answer, Channel, Request};
 
 use super::{
     Screen,
-    jig::{Operator, Talk, odd, silent},
+    jig::{Operator, greet, odd},
     logbook::Logbook,
 };
 use crate::{
@@ -22,7 +22,7 @@ use crate::{
         serve::{Order, Orders},
     },
     session::{CONNECT, Session, ZeroFile},
-    sweep::Devices,
+    sweep::{Devices, Talk, silent},
 };
 
 /// Jig and meter, and who moves the meter's plugs.
@@ -112,8 +112,8 @@ pub(super) fn run(
         not_measured("nobody was there to unplug it", logbook, screen);
         return Ok(());
     }
-    let mut talk = Talk::default();
-    let greeting = talk.greet(bench.devices(), logbook)?;
+    let mut talk = Talk::new(bench.devices());
+    let greeting = greet(&mut talk, bench.devices(), logbook)?;
     if let Some(zero) = expected.zero {
         zero.is_of(&BoardName::new(greeting.unique_id, expected.called))?;
     }
@@ -158,7 +158,7 @@ fn measure(
     let measured = walk(discharge, session, asking, devices);
     let opened = asking.talk.ask(Request::OpenAll, devices, asking.logbook, &mut silent);
     // What went wrong first is told.
-    measured.and(opened.map(|_| ()))
+    measured.and(opened.map(|_| ()).map_err(Failure::from))
 }
 
 fn walk(

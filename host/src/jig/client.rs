@@ -17,12 +17,24 @@ const LATE_WAIT: Duration = Duration::from_secs(1);
 
 /// The host says something at least this often, so that the switching board, which waits for 2 s, never takes it for
 /// lost.
-pub const PING_EVERY: Duration = Duration::from_millis(500);
+const PING_EVERY: Duration = Duration::from_millis(500);
+
+/// A request that takes longer by itself is accompanied by pings. A settle time never is as long, so a sweep has one
+/// request on its way at a time.
+const LONGEST_ALONE: Duration = Duration::from_millis(1500);
 
 /// So often in a row a request may stay unanswered before the switching board is called silent.
-pub const TRIES: u16 = 4;
+const TRIES: u16 = 4;
 
-/// The host's end of the conversation. Time is an argument; frames are made and read by the caller.
+/// How long a switching board is asked for something that takes no time of its own before it is called silent.
+pub const PATIENCE: Duration = ANSWER_WAIT.saturating_mul(TRIES as u32);
+
+/// The host's end of the conversation: one request at a time, asked again when its answer is overdue, and a word now
+/// and then so that the switching board keeps its channel closed. Time is an argument; frames are made and read by the
+/// caller.
+///
+/// The caller [`send`](Self::send)s a request, hands on what it hears to [`receive`](Self::receive), and asks at
+/// [`wake`](Self::wake) what is [`due`](Self::due).
 #[derive(Debug, Default)]
 pub struct Client {
     next_seq: u16,
@@ -41,6 +53,15 @@ struct Outstanding {
     request: Request,
     sent: Moment,
     deadline: Moment,
+    /// It takes so long that pings must go out beside it.
+    is_long: bool,
+}
+
+impl Outstanding {
+    /// Whether that number is an older one. A newer one is a ping beside this request, and tells of no slow link.
+    const fn is_after(&self, seq: u16) -> bool {
+        self.seq.wrapping_sub(seq) <= u16::MAX / 2
+    }
 }
 
 /// What a message of the switching board means.
@@ -64,6 +85,20 @@ pub enum Heard {
     Restarted,
 }
 
+/// What the conversation needs now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[must_use = "what is due is told once"]
+pub enum Due {
+    /// Nothing.
+    Nothing,
+    /// Put this on the wire: it keeps the switching board awake. What is waited for stays waited for.
+    Ping(RequestFrame),
+    /// The answer is overdue. Send this again, or whatever serves better now.
+    Again(Request),
+    /// It was asked again in vain.
+    Silent(ClientError),
+}
+
 /// The switching board did not answer.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
@@ -79,12 +114,17 @@ pub enum ClientError {
 }
 
 impl Client {
+    /// Begins a conversation at this number, which nobody should have used on this link for a while: an answer to an
+    /// earlier conversation that comes late is then taken for none of this one (PROTOCOL.md, "Start").
+    #[must_use]
+    pub fn new(first: u16) -> Self {
+        Self { next_seq: first, ..Self::default() }
+    }
+
     /// Numbers a request and begins to wait for its answer. A request that was still outstanding is given up:
     /// its answer will be stale.
     pub fn send(&mut self, request: Request, now: Moment) -> RequestFrame {
-        let seq = self.next_seq;
-        self.next_seq = seq.wrapping_add(1);
-        let settle = match request {
+        let takes_us = match request {
             Request::Select { settle_us, .. } => settle_us,
             Request::Start { settle_us, .. } => {
                 self.step_settle_us = settle_us;
@@ -94,16 +134,22 @@ impl Client {
             Request::Bleed { hold_us, .. } => hold_us,
             _ => 0,
         };
-        let deadline = now.after(ANSWER_WAIT + Duration::from_micros(u64::from(settle)));
-        self.outstanding = Some(Outstanding { seq, request: request.clone(), sent: now, deadline });
-        self.last_sent = Some(now);
-        RequestFrame { seq, request }
+        let takes = Duration::from_micros(u64::from(takes_us));
+        let frame = self.number(request, now);
+        self.outstanding = Some(Outstanding {
+            seq: frame.seq,
+            request: frame.request.clone(),
+            sent: now,
+            deadline: now.after(ANSWER_WAIT + takes),
+            is_long: takes > LONGEST_ALONE,
+        });
+        frame
     }
 
     /// The link was cut: nothing is waited for, and the clock of what comes back is not known. Numbers go on, so that
     /// a late answer is never taken for another.
     pub fn forget(&mut self) {
-        *self = Self { next_seq: self.next_seq, ..Self::default() };
+        *self = Self::new(self.next_seq);
     }
 
     /// Takes a message that arrived at `now`.
@@ -139,7 +185,9 @@ impl Client {
                     Heard::Answer { request: waiting.request, answer: answer.clone() }
                 }
                 mut other => {
-                    if let Some(waiting) = &mut other {
+                    if let Some(waiting) = &mut other
+                        && waiting.is_after(*seq)
+                    {
                         waiting.deadline = waiting.deadline.max(now.after(LATE_WAIT));
                     }
                     self.outstanding = other;
@@ -149,43 +197,34 @@ impl Client {
         }
     }
 
-    /// Gives up the outstanding request if its answer is overdue.
-    ///
-    /// # Errors
-    /// [`ClientError::Silent`] once, when the deadline has passed.
-    pub fn check(&mut self, now: Moment) -> Result<(), ClientError> {
-        match self.outstanding.take_if(|waiting| now >= waiting.deadline) {
-            Some(late) => {
-                self.unanswered = self.unanswered.saturating_add(1);
-                Err(ClientError::Silent { waited: now.since(late.sent), request: late.request })
+    /// What has to be said now. A request whose answer is overdue is given up.
+    pub fn due(&mut self, now: Moment) -> Due {
+        if let Some(late) = self.outstanding.take_if(|waiting| now >= waiting.deadline) {
+            self.unanswered = self.unanswered.saturating_add(1);
+            if self.unanswered < TRIES {
+                return Due::Again(late.request);
             }
-            None => Ok(()),
+            return Due::Silent(ClientError::Silent { waited: now.since(late.sent), request: late.request });
+        }
+        if now < self.next_ping(now) {
+            return Due::Nothing;
+        }
+        match &self.outstanding {
+            // It would give the request up.
+            Some(waiting) if !waiting.is_long => Due::Nothing,
+            Some(_) => Due::Ping(self.number(Request::Ping, now)),
+            None => Due::Ping(self.send(Request::Ping, now)),
         }
     }
 
-    /// Whether so many requests in a row were not answered that asking again is in vain.
+    /// When [`due`](Self::due) should be asked next.
     #[must_use]
-    pub const fn is_given_up(&self) -> bool {
-        self.unanswered >= TRIES
-    }
-
-    /// Whether it is time to say something for its own sake. While an answer is waited for it never is: a ping would
-    /// give the request up.
-    #[must_use]
-    pub fn wants_ping(&self, now: Moment) -> bool {
-        !self.is_waiting() && self.last_sent.is_none_or(|sent| now >= sent.after(PING_EVERY))
-    }
-
-    /// When the outstanding answer is overdue.
-    #[must_use]
-    pub fn deadline(&self) -> Option<Moment> {
-        self.outstanding.as_ref().map(|waiting| waiting.deadline)
-    }
-
-    /// When [`check`](Self::check) and [`wants_ping`](Self::wants_ping) should be asked next.
-    #[must_use]
-    pub fn due(&self, now: Moment) -> Moment {
-        self.deadline().unwrap_or_else(|| self.last_sent.unwrap_or(now).after(PING_EVERY))
+    pub fn wake(&self, now: Moment) -> Moment {
+        match &self.outstanding {
+            Some(waiting) if waiting.is_long => waiting.deadline.min(self.next_ping(now)),
+            Some(waiting) => waiting.deadline,
+            None => self.next_ping(now),
+        }
     }
 
     /// Whether an answer is waited for.
@@ -194,103 +233,23 @@ impl Client {
         self.outstanding.is_some()
     }
 
-    /// When the last request went out.
-    #[must_use]
-    pub const fn last_sent(&self) -> Option<Moment> {
-        self.last_sent
-    }
-
     /// The switching board's clock on the host's time scale.
     #[must_use]
     pub const fn clock(&self) -> &Clock {
         &self.clock
     }
+
+    fn number(&mut self, request: Request, now: Moment) -> RequestFrame {
+        let seq = self.next_seq;
+        self.next_seq = seq.wrapping_add(1);
+        self.last_sent = Some(now);
+        RequestFrame { seq, request }
+    }
+
+    fn next_ping(&self, now: Moment) -> Moment {
+        self.last_sent.map_or(now, |sent| sent.after(PING_EVERY))
+    }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn ms(value: u64) -> Moment {
-        Moment::from_micros(value * 1000)
-    }
-
-    fn answer(seq: u16, at_us: u64, answer: Answer) -> BoardMessage {
-        BoardMessage::Answer { seq, at_us, answer }
-    }
-
-    #[test]
-    fn a_late_answer_is_not_taken_for_another() {
-        let mut client = Client::default();
-        let first = client.send(Request::Ping, ms(0));
-        assert!(client.check(ms(499)).is_ok());
-        assert!(client.check(ms(500)).is_err());
-        let second = client.send(Request::OpenAll, ms(501));
-        assert_eq!(
-            client.receive(&answer(first.seq, 10, Answer::Pong), ms(502)),
-            Heard::Stale { seq: first.seq }
-        );
-        assert_eq!(
-            client.receive(&answer(second.seq, 20, Answer::Opened), ms(503)),
-            Heard::Answer { request: Request::OpenAll, answer: Answer::Opened }
-        );
-        assert!(!client.is_waiting());
-    }
-
-    /// At a round trip of 600 ms every answer would come after its request had been made again.
-    #[test]
-    fn a_slow_link_is_waited_for() {
-        let mut client = Client::default();
-        let first = client.send(Request::Ping, ms(0));
-        assert!(client.check(ms(500)).is_err());
-        let second = client.send(Request::Ping, ms(500));
-        client.receive(&answer(first.seq, 10, Answer::Pong), ms(600));
-        assert!(client.check(ms(1100)).is_ok());
-        let heard = client.receive(&answer(second.seq, 20, Answer::Pong), ms(1100));
-        assert_eq!(heard, Heard::Answer { request: Request::Ping, answer: Answer::Pong });
-        assert!(!client.is_given_up());
-    }
-
-    #[test]
-    fn a_restart_is_noticed_from_the_clock() {
-        let mut client = Client::default();
-        let ping = client.send(Request::Ping, ms(0));
-        client.receive(&answer(ping.seq, 5_000_000, Answer::Pong), ms(1));
-        let ping = client.send(Request::Ping, ms(100));
-        assert_eq!(client.receive(&answer(ping.seq, 300, Answer::Pong), ms(101)), Heard::Restarted);
-    }
-
-    #[test]
-    fn a_long_settle_time_is_waited_for() {
-        let mut client = Client::default();
-        client.send(Request::Select { channel: protocol::Channel(1), settle_us: 2_000_000 }, ms(0));
-        assert_eq!(client.deadline(), Some(ms(2500)));
-        // A step has that of the start, and a request has none.
-        client.send(Request::Start { steps: 2, settle_us: 600_000, pace: protocol::Pace::Advance }, ms(0));
-        client.send(Request::Advance { step: 1 }, ms(0));
-        assert_eq!(client.deadline(), Some(ms(1100)));
-        client.send(Request::Ping, ms(0));
-        assert_eq!(client.deadline(), Some(ms(500)));
-    }
-
-    /// PROTOCOL.md, `Settled`: its time is when the settle time was over, and a step that is asked for again is answered
-    /// with the time of the first answer.
-    #[test]
-    fn a_settle_time_that_was_over_before_is_no_restart() {
-        let settled = || Answer::Settled { step: Some(1), channel: protocol::Channel(4) };
-        let mut client = Client::default();
-        // Board time 0 is host time 1000 ms; the answer to the step is lost, the ping's is not.
-        let ping = client.send(Request::Ping, ms(1100));
-        client.receive(&answer(ping.seq, 100_500, Answer::Pong), ms(1101));
-        let again = client.send(Request::Advance { step: 1 }, ms(1200));
-        let heard = client.receive(&answer(again.seq, 90_000, settled()), ms(1201));
-        assert_eq!(heard, Heard::Answer { request: Request::Advance { step: 1 }, answer: settled() });
-        // What is known of the clock stays known, at both ends.
-        let (early, late) =
-            (client.clock().earliest(100_500).unwrap(), client.clock().latest(100_500).unwrap());
-        assert!(ms(1099) <= early && late <= ms(1102), "{early} {late}");
-        // And a later message is held against the latest time.
-        let ping = client.send(Request::Ping, ms(1300));
-        assert_eq!(client.receive(&answer(ping.seq, 95_000, Answer::Pong), ms(1301)), Heard::Restarted);
-    }
-}
+mod tests;

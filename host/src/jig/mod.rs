@@ -6,10 +6,14 @@ pub mod bleeding;
 mod client;
 mod clock;
 pub mod discharge;
+#[cfg(test)]
+mod fixture;
 mod name;
+mod panel;
 pub mod self_test;
 pub mod wear;
 
-pub use client::{Client, ClientError, Heard, PING_EVERY, TRIES};
+pub use client::{Client, ClientError, Due, Heard, PATIENCE};
 pub use clock::Clock;
 pub use name::BoardName;
+pub use panel::Panel;

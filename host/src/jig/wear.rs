@@ -247,9 +247,10 @@ impl std::fmt::Display for Warning {
 
 #[cfg(test)]
 mod tests {
-    use protocol::{BoardKind, Channel, Greeting, OpenReason, Parts, ResetCause, Timing};
+    use protocol::{Channel, OpenReason};
 
     use super::*;
+    use crate::jig::fixture;
 
     fn settled(channel: u8) -> BoardMessage {
         let answer = Answer::Settled { step: None, channel: Channel(channel) };
@@ -257,22 +258,7 @@ mod tests {
     }
 
     fn greeting(unique_id: [u8; 8]) -> BoardMessage {
-        let parts =
-            Parts { sense: false, bleed: false, button: false, lid: false, light: false, buzzer: false };
-        let timing = Timing { break_us: 1, make_us: 1, silence_us: 1 };
-        let answer = Answer::Greeting(Greeting {
-            version: 1,
-            kind: BoardKind::Practice,
-            boot_id: 1,
-            reset: ResetCause::Power,
-            channels: 16,
-            plan_steps: 16,
-            firmware: [0, 1, 0].into(),
-            unique_id,
-            parts,
-            timing,
-        });
-        BoardMessage::Answer { seq: 1, at_us: 1, answer }
+        fixture::answer(1, 1, fixture::greeting(unique_id))
     }
 
     #[test]

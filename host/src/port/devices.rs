@@ -10,7 +10,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-use super::{ARRIVALS, Address, Arrival, Listener, Port, open};
+use super::{ARRIVALS, Address, Arrival, Listener, Port, fresh_number, open};
 use crate::{
     meter::PortSettings,
     moment::Moment,
@@ -146,6 +146,10 @@ impl Devices for PortDevices {
                 Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {}
             }
         }
+    }
+
+    fn fresh_number(&self) -> u16 {
+        fresh_number()
     }
 
     fn to_jig(&mut self, bytes: &[u8]) -> io::Result<()> {

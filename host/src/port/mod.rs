@@ -17,6 +17,14 @@ pub use devices::PortDevices;
 pub use list::{ListedPort, UsbDevice, list};
 pub use listener::{ARRIVALS, Arrival, Listener};
 
+/// A number for the first request of a conversation with a switching board, by the wall clock: programs that ran before
+/// this one on the same port have used others of late.
+#[must_use]
+pub fn fresh_number() -> u16 {
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
+    now.map_or(0, |since| since.as_millis() as u16)
+}
+
 /// Both directions of an open port.
 pub struct Port {
     /// Reads block for [`READ_WAIT`] at most, then fail with `TimedOut`.

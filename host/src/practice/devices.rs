@@ -80,15 +80,9 @@ mod tests {
         meter::{DiodeSource, Profile, shipped},
         practice::{Design, JigSetup, JigTrouble, Specimen, meter::MeterOptions, sample},
         readings::PinValue,
-        sweep::{Plan, Record, Recorder, Score, Setting, Swept, Timing, run},
+        sweep::{Plan, Score, Setting, Swept, Timing, Unrecorded, run},
         units::Volts,
     };
-
-    struct Unrecorded;
-
-    impl Recorder for Unrecorded {
-        fn record(&mut self, _: Moment, _: Record<'_>) {}
-    }
 
     fn sweep(specimen: &Specimen, profile: &Profile, setup: &JigSetup) -> (Swept, Moment) {
         let connector = sample::connector();

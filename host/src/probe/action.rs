@@ -1,5 +1,7 @@
 //! What the walk wants said, sounded or written down.
 
+use protocol::{Light, Sound};
+
 use super::Known;
 use crate::{
     readings::PinValue,
@@ -138,6 +140,20 @@ pub enum Tone {
     Done,
     /// The meter, the probe or the board needs attention.
     Trouble,
+}
+
+impl Tone {
+    /// Its signal on the jig: the buzzer's patterns are those of a sweep, each with a rhythm of its own.
+    #[must_use]
+    pub const fn signal(self) -> (Light, Sound) {
+        match self {
+            Self::Taken => (Light::Ready, Sound::Ready),
+            Self::Differs => (Light::Differs, Sound::Differs),
+            Self::Again => (Light::Inconclusive, Sound::Inconclusive),
+            Self::Done => (Light::Matches, Sound::Matches),
+            Self::Trouble => (Light::Trouble, Sound::Trouble),
+        }
+    }
 }
 
 impl Action {

@@ -15,7 +15,6 @@ mod deed;
 mod expect;
 mod known;
 mod melody;
-mod panel;
 mod run;
 mod tip;
 mod walk;

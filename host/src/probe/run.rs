@@ -6,9 +6,10 @@ use std::{io, time::Duration};
 
 use protocol::{Accumulator, BoardMessage, frame};
 
-use super::{Action, Deed, Walk, panel::Panel, sentence};
+use super::{Action, Deed, Walk, sentence};
 use crate::{
     connector::{Connector, PinName},
+    jig::Panel,
     meter::Profile,
     moment::Moment,
     readings::PinValue,
@@ -22,6 +23,11 @@ pub trait Bench {
 
     /// Waits until something is heard, at most until `until`.
     fn wait(&mut self, until: Moment) -> Heard;
+
+    /// As [`Devices::fresh_number`](crate::sweep::Devices::fresh_number).
+    fn fresh_number(&self) -> u16 {
+        (self.now().as_micros() / 1000) as u16
+    }
 
     /// Sends bytes to the meter.
     ///
@@ -107,7 +113,7 @@ pub fn run(
         score,
         names,
         ear: Ear::new(&score.profile, began),
-        panel: score.jig_port.as_ref().map(|_| Panel::new(began)),
+        panel: score.jig_port.as_ref().map(|_| Panel::new(bench.fresh_number(), began)),
         frames: Accumulator::new(),
         now: began,
         began,
@@ -127,7 +133,8 @@ pub fn run(
             if let Some(tone) = action.tone()
                 && let Some(panel) = &mut session.panel
             {
-                panel.tone(tone, session.now);
+                let (light, sound) = tone.signal();
+                panel.show(light, sound, session.now);
             }
             bench.told(&action, session.now);
             watch(Some(&action), walk, session.now);

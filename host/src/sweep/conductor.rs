@@ -19,7 +19,7 @@ use super::{
 };
 use crate::{
     connector::PinName,
-    jig::{Client, Heard},
+    jig::{Client, Due, Heard},
     moment::Moment,
     readings::{PinValue, Unread},
 };
@@ -149,11 +149,11 @@ const RATE_TOLERANCE: f64 = 0.25;
 const MOST_DAMAGED: u16 = 3;
 
 impl Conductor {
-    /// Begins a sweep.
+    /// Begins a sweep; the first request has this number ([`Client::new`]).
     #[must_use]
-    pub fn new(score: Score, now: Moment) -> Self {
+    pub fn new(score: Score, first: u16, now: Moment) -> Self {
         let mut conductor = Self {
-            client: Client::default(),
+            client: Client::new(first),
             observer: Observer::new(score.setting.clone(), &score.profile),
             ear: Ear::new(&score.profile, now),
             phase: Phase::Preparing { greeted: false, meter_ready: false },
@@ -202,7 +202,7 @@ impl Conductor {
         if let Phase::Away(away) = self.phase {
             return self.deadline_away(away, now);
         }
-        let jig = self.client.due(now);
+        let jig = self.client.wake(now);
         self.ear.deadline().map_or(jig, |ear| ear.min(jig))
     }
 
@@ -316,24 +316,19 @@ impl Conductor {
 
     /// Asks again what was not answered, and says something now and then.
     fn keep_jig_awake(&mut self, now: Moment) {
-        if let Err(silent) = self.client.check(now) {
-            let crate::jig::ClientError::Silent { request, .. } = &silent;
-            if self.client.is_given_up() {
+        match self.client.due(now) {
+            Due::Nothing => {}
+            Due::Ping(ping) => self.say(ping, now),
+            // Every request that the conductor makes may be repeated; a part of the plan is loaded afresh.
+            Due::Again(Request::LoadPlan { .. }) => self.load(0, now),
+            Due::Again(request) => self.ask(request, now),
+            Due::Silent(silent) => {
                 let (port, what) = (self.score.jig_port.clone(), silent.to_string());
                 self.end(Err(match self.jig_speaks || self.jig_babble.is_empty() {
                     true => SweepError::JigSilent { port, what },
                     false => SweepError::NotAJig { port, found: self.babble() },
                 }));
-                return;
             }
-            // Every request that the conductor makes may be repeated; a part of the plan is loaded afresh.
-            match request {
-                Request::LoadPlan { .. } => self.load(0, now),
-                again => self.ask(again.clone(), now),
-            }
-        }
-        if self.client.wants_ping(now) {
-            self.ask(Request::Ping, now);
         }
     }
 

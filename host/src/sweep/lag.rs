@@ -182,7 +182,7 @@ pub fn measure_lag(
     }
     let mut now = devices.now();
     let timing = Timing::of(&setup.profile);
-    let mut toggling = Toggling::new(setup, timing, now);
+    let mut toggling = Toggling::new(setup, timing, devices.fresh_number(), now);
     let mut frames = Accumulator::<BoardMessage>::new();
     let mut told = 0;
     loop {

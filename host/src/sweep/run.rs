@@ -18,6 +18,12 @@ pub trait Devices {
     /// Waits until something is heard, at most until `until`.
     fn wait(&mut self, until: Moment) -> Heard;
 
+    /// A number for the first request of a conversation with the switching board, which nobody has used on this line
+    /// for a while (PROTOCOL.md, "Start"). Numbers that follow the clock do, at less than a request a millisecond.
+    fn fresh_number(&self) -> u16 {
+        (self.now().as_micros() / 1000) as u16
+    }
+
     /// Sends bytes to the switching board.
     ///
     /// # Errors
@@ -128,6 +134,14 @@ pub trait Recorder {
     }
 }
 
+/// Writes nothing down.
+#[derive(Debug, Clone, Copy)]
+pub struct Unrecorded;
+
+impl Recorder for Unrecorded {
+    fn record(&mut self, _: Moment, _: Record<'_>) {}
+}
+
 /// What came of a sweep.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Swept {
@@ -153,7 +167,7 @@ pub fn run(
     watch: &mut dyn FnMut(&Notice),
 ) -> Swept {
     let now = devices.now();
-    let conductor = Conductor::new(score, now);
+    let conductor = Conductor::new(score, devices.fresh_number(), now);
     let mut running = Running {
         devices,
         recorder,

@@ -4,18 +4,15 @@
 //! meter in DC volts has some MΩ and drives nothing, so it hurts no board. What is measured goes into the session log as
 //! one event a pin; the bytes of this conversation do not, since a replay pairs nothing with them.
 
-use std::{io, time::Duration};
+use std::time::Duration;
 
-use protocol::{Accumulator, Answer, BoardMessage, Channel, Greeting, Request, frame, version};
+use protocol::{Answer, Channel, Greeting, Request, version};
 
-use super::{Device, Devices, Heard, SweepError};
+use super::{Device, Devices, SweepError, Talk, Unanswered, Unrecorded};
 use crate::{
     connector::PinName,
-    jig::{
-        Client, Heard as Said, PING_EVERY, TRIES,
-        bleeding::{Bleeding, HOLD_US, Outlook},
-    },
-    meter::{Conversation, ConversationError, Event, NoValue, Profile, Talk},
+    jig::bleeding::{Bleeding, HOLD_US, Outlook},
+    meter::{self, Conversation, ConversationError, Event, NoValue, Profile},
     moment::Moment,
     units::Volts,
 };
@@ -53,25 +50,16 @@ pub fn measure_volts(
     devices: &mut dyn Devices,
     seen: &mut dyn FnMut(Measured<'_>),
 ) -> Result<(), SweepError> {
-    let Talk::Triggered { timeout, .. } = stops.profile.talk else { return Ok(()) };
-    let Some(talk) = Conversation::of_volts(stops.profile) else { return Ok(()) };
-    let mut bench = Bench {
-        devices,
-        stops,
-        client: Client::default(),
-        frames: Accumulator::new(),
-        greeted: false,
-        talk,
-        reading: None,
-        is_ready: false,
-        problem: None,
-        timeout,
-    };
+    let meter::Talk::Triggered { timeout, .. } = stops.profile.talk else { return Ok(()) };
+    let Some(conversation) = Conversation::of_volts(stops.profile) else { return Ok(()) };
+    let talk = Talk::new(devices);
+    let meter = Meter { conversation, reading: None, is_ready: false, problem: None, refused: None, timeout };
+    let mut bench = Bench { devices, stops, talk, meter };
     let greeting = bench.greet()?;
     let measured = stops.pins.iter().try_for_each(|(pin, channel)| bench.pin(pin, *channel, &greeting, seen));
     // Also after trouble; what went wrong first is told.
     let opened = bench.ask(&Request::OpenAll);
-    bench.talk.finish();
+    bench.meter.conversation.finish();
     let freed = bench.tell_meter();
     let opened = opened.and_then(|answer| freed.map(|()| answer));
     measured.and(opened.map(|_| ()))
@@ -80,29 +68,32 @@ pub fn measure_volts(
 struct Bench<'a> {
     devices: &'a mut dyn Devices,
     stops: &'a Stops<'a>,
-    client: Client,
-    frames: Accumulator<BoardMessage>,
-    greeted: bool,
-    talk: Conversation,
-    /// The meter's answer to the question that is open.
+    talk: Talk,
+    meter: Meter,
+}
+
+/// The meter, told to measure DC volts.
+struct Meter {
+    conversation: Conversation,
+    /// The answer to the question that is open.
     reading: Option<Volts>,
-    /// The meter has said who it is and has taken the command.
+    /// It has said who it is and has taken the command.
     is_ready: bool,
-    /// Why the meter cannot be told to.
+    /// Why it cannot be told to, as far as is known.
     problem: Option<String>,
+    /// Why it never will be.
+    refused: Option<String>,
     timeout: Duration,
 }
 
 impl Bench<'_> {
     fn greet(&mut self) -> Result<Greeting, SweepError> {
-        let (host_min, host_max) = (version::MIN, version::CURRENT);
-        match self.ask(&Request::Greet { min: host_min, max: host_max })? {
-            Answer::Greeting(greeting) => {
-                self.greeted = true;
-                Ok(greeting)
-            }
+        let answer = self.talk.greet(self.devices, &mut Unrecorded);
+        match answer.map_err(|unanswered| self.unanswered(unanswered))? {
+            Answer::Greeting(greeting) => Ok(greeting),
             Answer::Refused(protocol::Fault::Version { min, max }) => {
                 let port = self.stops.ports[0].clone();
+                let (host_min, host_max) = (version::MIN, version::CURRENT);
                 Err(SweepError::JigVersion { port, host_min, host_max, min, max })
             }
             answer => Err(refused("the greeting", &answer)),
@@ -150,24 +141,10 @@ impl Bench<'_> {
 
     /// Asks the switching board, and waits for the answer.
     fn ask(&mut self, request: &Request) -> Result<Answer, SweepError> {
-        let mut silent = String::new();
-        for _ in 0..TRIES {
-            let now = self.devices.now();
-            let frame = self.client.send(request.clone(), now);
-            let sent = self.devices.to_jig(&frame::encode(&frame));
-            sent.map_err(|error| self.lost(Device::Jig, &error))?;
-            let until = self.client.deadline().unwrap_or(now);
-            while self.devices.now() < until {
-                if let Some(answer) = self.hear(until)? {
-                    return Ok(answer);
-                }
-            }
-            match self.client.check(until) {
-                Err(error) => silent = error.to_string(),
-                Ok(()) => silent = "it has started again".to_owned(),
-            }
-        }
-        Err(SweepError::JigSilent { port: self.stops.ports[0].clone(), what: silent })
+        let meter = &mut self.meter;
+        let mut at_meter = |bytes: &[u8], at: Moment| meter.heard(bytes, at);
+        let answer = self.talk.ask(request.clone(), self.devices, &mut Unrecorded, &mut at_meter);
+        answer.map_err(|unanswered| self.unanswered(unanswered))
     }
 
     /// Has the meter say who it is and take the command, then asks it for a reading: an answer to an earlier question
@@ -175,70 +152,78 @@ impl Bench<'_> {
     fn volts(&mut self) -> Result<Volts, SweepError> {
         let began = self.devices.now();
         // Each of the questions may take its time once.
-        let until = began.after(self.timeout * QUESTIONS);
-        (self.reading, self.is_ready) = (None, false);
-        self.talk.start(began);
+        let until = began.after(self.meter.timeout * QUESTIONS);
+        self.meter.start(began);
         self.tell_meter()?;
-        let mut said = began;
         loop {
-            if let Some(volts) = self.reading.take() {
+            if let Some(volts) = self.meter.reading.take() {
                 return Ok(volts);
             }
             let now = self.devices.now();
-            self.talk.expire(now);
-            self.listen_to_meter(now)?;
+            self.meter.conversation.expire(now);
+            self.meter.listen(now);
+            self.tell_meter()?;
+            let port = || self.stops.ports[1].clone();
+            if let Some(problem) = self.meter.refused.take() {
+                return Err(SweepError::MeterUnreadable { port: port(), problem });
+            }
             if now >= until {
-                let port = self.stops.ports[1].clone();
-                return Err(match self.problem.take() {
-                    Some(problem) => SweepError::MeterUnreadable { port, problem },
-                    None => SweepError::MeterSilent { port, waited: now.since(began) },
+                return Err(match self.meter.problem.take() {
+                    Some(problem) => SweepError::MeterUnreadable { port: port(), problem },
+                    None => SweepError::MeterSilent { port: port(), waited: now.since(began) },
                 });
             }
-            if now >= said.after(PING_EVERY) {
-                said = now;
-                let ping = self.client.send(Request::Ping, now);
-                let sent = self.devices.to_jig(&frame::encode(&ping));
-                sent.map_err(|error| self.lost(Device::Jig, &error))?;
-            }
-            let next = until.min(said.after(PING_EVERY));
-            self.hear(self.talk.deadline().map_or(next, |deadline| deadline.min(next)))?;
+            let next = self.meter.conversation.deadline().map_or(until, |deadline| deadline.min(until));
+            let meter = &mut self.meter;
+            let mut at_meter = |bytes: &[u8], at: Moment| meter.heard(bytes, at);
+            let came = self.talk.listen(next, self.devices, &mut Unrecorded, &mut at_meter);
+            came.map_err(|unanswered| self.unanswered(unanswered))?;
         }
     }
 
-    fn hear(&mut self, until: Moment) -> Result<Option<Answer>, SweepError> {
-        match self.devices.wait(until) {
-            Heard::Meter(at, bytes) => {
-                self.talk.receive(&bytes, at);
-                self.listen_to_meter(at)?;
-            }
-            Heard::Jig(at, bytes) => {
-                let mut answered = None;
-                for message in self.frames.items(&bytes).flatten() {
-                    match self.client.receive(&message, at) {
-                        Said::Answer { answer, .. } => answered = Some(answer),
-                        // At the greeting these may be words of an earlier life, and it is asked again.
-                        Said::Restarted if self.greeted => {
-                            let (port, what) =
-                                (self.stops.ports[0].clone(), "it has started again".to_owned());
-                            return Err(SweepError::JigSilent { port, what });
-                        }
-                        Said::Restarted | Said::Event(_) | Said::Stale { .. } => {}
-                    }
-                }
-                return Ok(answered);
-            }
-            Heard::Stop => {
-                return Err(SweepError::Stopped { done: 0, total: self.stops.pins.len() });
-            }
-            Heard::Lost(device, error) => return Err(self.lost(device, &error)),
-            Heard::Nothing | Heard::Back(_) => {}
+    fn tell_meter(&mut self) -> Result<(), SweepError> {
+        while let Some(bytes) = self.meter.conversation.next_bytes() {
+            let told = self.devices.to_meter(&bytes);
+            told.map_err(|error| self.unanswered(Unanswered::Lost(Device::Meter, error)))?;
         }
-        Ok(None)
+        Ok(())
     }
 
-    /// Takes what the conversation with the meter has come to, and sends what it wants to say.
-    fn listen_to_meter(&mut self, now: Moment) -> Result<(), SweepError> {
-        while let Some(event) = self.talk.pull() {
+    fn unanswered(&self, unanswered: Unanswered) -> SweepError {
+        let [jig, meter] = self.stops.ports.clone();
+        match unanswered {
+            Unanswered::Silent(error) => SweepError::JigSilent { port: jig, what: error.to_string() },
+            Unanswered::Restarted => {
+                SweepError::JigSilent { port: jig, what: "it has started again".to_owned() }
+            }
+            Unanswered::Stopped => SweepError::Stopped { done: 0, total: self.stops.pins.len() },
+            Unanswered::Lost(device, error) => {
+                let port = if device == Device::Jig { jig } else { meter };
+                SweepError::Lost { device, port, reason: error.to_string() }
+            }
+        }
+    }
+}
+
+impl Meter {
+    fn start(&mut self, now: Moment) {
+        (self.reading, self.is_ready) = (None, false);
+        self.conversation.start(now);
+    }
+
+    /// Takes bytes; what to send it.
+    fn heard(&mut self, bytes: &[u8], at: Moment) -> Vec<u8> {
+        if bytes.is_empty() {
+            return Vec::new();
+        }
+        self.conversation.receive(bytes, at);
+        self.listen(at);
+        std::iter::from_fn(|| self.conversation.next_bytes()).flatten().collect()
+    }
+
+    /// Takes what the conversation has come to.
+    fn listen(&mut self, now: Moment) {
+        while let Some(event) = self.conversation.pull() {
             match event {
                 Ok(Event::Ready(_)) => self.is_ready = true,
                 Ok(Event::Answer(answer)) => {
@@ -252,33 +237,14 @@ impl Bench<'_> {
                 Ok(Event::OldError { .. }) | Err(ConversationError::Silent { .. }) => {}
                 Err(
                     error @ (ConversationError::Refused { .. } | ConversationError::EndlessErrors { .. }),
-                ) => {
-                    let port = self.stops.ports[1].clone();
-                    return Err(SweepError::MeterUnreadable { port, problem: error.to_string() });
-                }
+                ) => self.refused = Some(error.to_string()),
                 // The conversation asks on; the first trouble names the cause.
                 Err(error) => drop(self.problem.get_or_insert_with(|| error.to_string())),
             }
         }
-        if self.is_ready && self.reading.is_none() && self.talk.may_ask() {
-            self.talk.ask(now);
+        if self.is_ready && self.reading.is_none() && self.conversation.may_ask() {
+            self.conversation.ask(now);
         }
-        self.tell_meter()
-    }
-
-    fn tell_meter(&mut self) -> Result<(), SweepError> {
-        while let Some(bytes) = self.talk.next_bytes() {
-            self.devices.to_meter(&bytes).map_err(|error| self.lost(Device::Meter, &error))?;
-        }
-        Ok(())
-    }
-
-    fn lost(&self, device: Device, error: &io::Error) -> SweepError {
-        let port = match device {
-            Device::Jig => self.stops.ports[0].clone(),
-            Device::Meter => self.stops.ports[1].clone(),
-        };
-        SweepError::Lost { device, port, reason: error.to_string() }
     }
 }
 

@@ -14,7 +14,7 @@ use crate::{
         Screen,
         emulation::{self, Emulation},
         inputs,
-        jig::{Talk, Unrecorded, zero},
+        jig::{greet, zero},
         prepare,
     },
     connector::{BoardKind, Connector, Wiring},
@@ -27,7 +27,7 @@ use crate::{
     practice::{BenchDevices, JigTrouble, random::Random},
     reference::Reference,
     session::{SWEEP_LIMIT, ZeroFile},
-    sweep::{Devices, Heard},
+    sweep::{Devices, Heard, Talk, Unrecorded},
     units::Ohms,
 };
 
@@ -93,7 +93,8 @@ impl Station {
             }
         };
         if let (Source::Ports(devices), false) = (&mut source, zeros.is_empty()) {
-            let greeting = Talk::default().greet(devices.as_mut(), &mut Unrecorded)?;
+            let mut talk = Talk::new(devices.as_ref());
+            let greeting = greet(&mut talk, devices.as_mut(), &mut Unrecorded)?;
             let called = args.jig_name.as_deref().map(|name| prepare::checked_name("--jig-name", name));
             let board = BoardName::new(greeting.unique_id, called.transpose()?.as_deref());
             zeros.iter().try_for_each(|zero| zero.is_of(&board))?;
@@ -224,6 +225,10 @@ impl Devices for FromNow<'_> {
             Heard::Jig(at, bytes) => Heard::Jig(self.since(at), bytes),
             other => other,
         }
+    }
+
+    fn fresh_number(&self) -> u16 {
+        self.devices.fresh_number()
     }
 
     fn to_jig(&mut self, bytes: &[u8]) -> std::io::Result<()> {

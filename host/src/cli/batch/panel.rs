@@ -1,15 +1,15 @@
 //! The jig between two sweeps: its light, its sound and its button.
 
-use std::{collections::VecDeque, time::Duration};
+use std::{io, time::Duration};
 
-use protocol::{Accumulator, Answer, BoardMessage, Event, Fault, Light, Request, Sound, frame, version};
+use protocol::{Accumulator, BoardMessage, Light, Sound, frame};
 
 use crate::{
     exit_status::ExitStatus,
     failure::Failure,
-    jig::{Client, Heard as Said},
+    jig,
     moment::Moment,
-    sweep::{Devices, Heard},
+    sweep::{Device, Devices, Heard},
 };
 
 /// What the operator did.
@@ -43,9 +43,9 @@ impl Panel {
 
     /// Shows it now.
     pub(super) fn send(&mut self, devices: &mut dyn Devices) -> Result<(), Failure> {
-        let mut talk = Talk::new(self.take());
+        let mut talk = Talk::new(self.take(), devices);
         let until = devices.now().after(SHOW);
-        while !talk.is_done() && devices.now() < until {
+        while !talk.panel.is_done() && devices.now() < until {
             talk.step(devices, until)?;
         }
         Ok(())
@@ -57,7 +57,7 @@ impl Panel {
         devices: &mut dyn Devices,
         line: &mut dyn FnMut() -> Option<String>,
     ) -> Result<Pressed, Failure> {
-        let mut talk = Talk::new(self.take());
+        let mut talk = Talk::new(self.take(), devices);
         loop {
             if let Some(line) = line() {
                 return Ok(Pressed::Line(line));
@@ -79,73 +79,43 @@ impl Panel {
 
 /// One conversation with the switching board.
 struct Talk {
-    client: Client,
+    panel: jig::Panel,
     frames: Accumulator<BoardMessage>,
-    to_ask: VecDeque<Request>,
-    light: Option<(Light, Sound)>,
 }
 
 impl Talk {
-    fn new(light: Option<(Light, Sound)>) -> Self {
-        let mut talk =
-            Self { client: Client::default(), frames: Accumulator::new(), to_ask: VecDeque::new(), light };
-        talk.begin();
-        talk
-    }
-
-    /// A greeting, then the light.
-    fn begin(&mut self) {
-        let light = self.light.map(|(light, sound)| Request::Indicate { light, sound });
-        self.to_ask =
-            [Request::Greet { min: version::MIN, max: version::CURRENT }].into_iter().chain(light).collect();
-    }
-
-    fn is_done(&self) -> bool {
-        self.to_ask.is_empty() && !self.client.is_waiting()
+    fn new(light: Option<(Light, Sound)>, devices: &dyn Devices) -> Self {
+        let now = devices.now();
+        let mut panel = jig::Panel::new(devices.fresh_number(), now);
+        if let Some((light, sound)) = light {
+            panel.show(light, sound, now);
+        }
+        Self { panel, frames: Accumulator::new() }
     }
 
     /// Asks what is to be asked and hears what comes, until then at most.
     fn step(&mut self, devices: &mut dyn Devices, until: Moment) -> Result<Option<Pressed>, Failure> {
-        let now = devices.now();
-        if self.client.check(now).is_err() {
-            // It may just have been plugged in again: from the beginning.
-            self.begin();
-        }
-        if !self.client.is_waiting() {
-            let is_quiet = self.client.wants_ping(now);
-            let request = self.to_ask.pop_front().or_else(|| is_quiet.then_some(Request::Ping));
-            if let Some(request) = request {
-                let bytes = frame::encode(&self.client.send(request, now));
-                devices.to_jig(&bytes).map_err(|error| gone("switching board", &error.to_string()))?;
-            }
+        self.panel.tick(devices.now());
+        while let Some(request) = self.panel.next_output() {
+            let sent = devices.to_jig(&frame::encode(&request));
+            sent.map_err(|error| gone(Device::Jig, &error))?;
         }
         let (at, bytes) = match devices.wait(until) {
             Heard::Jig(at, bytes) => (at, bytes),
             Heard::Meter(..) | Heard::Nothing | Heard::Back(_) => return Ok(None),
             Heard::Stop => return Ok(Some(Pressed::Stop)),
-            Heard::Lost(device, error) => return Err(gone(device.name(), &error.to_string())),
+            Heard::Lost(device, error) => return Err(gone(device, &error)),
         };
-        let mut pressed = None;
-        let mut is_anew = false;
-        for item in self.frames.items(&bytes) {
-            // What is damaged is asked for again when its answer is overdue.
-            let Ok(message) = item else { continue };
-            match self.client.receive(&message, at) {
-                Said::Event(Event::Button { pressed: true }) => pressed = Some(Pressed::Button),
-                Said::Restarted | Said::Answer { answer: Answer::Refused(Fault::NotGreeted), .. } => {
-                    is_anew = true;
-                }
-                _ => {}
-            }
+        let mut is_pressed = false;
+        // What is damaged is asked for again when its answer is overdue.
+        for message in self.frames.items(&bytes).flatten() {
+            is_pressed |= self.panel.message(&message, at);
         }
-        if is_anew {
-            self.begin();
-        }
-        Ok(pressed)
+        Ok(is_pressed.then_some(Pressed::Button))
     }
 }
 
-fn gone(device: &str, reason: &str) -> Failure {
+fn gone(device: Device, reason: &io::Error) -> Failure {
     Failure::new(ExitStatus::Unavailable, format!("the {device} went away: {reason}"))
         .hint("plug it in again, then go on with --resume: no board is lost")
 }

@@ -1,19 +1,19 @@
 //! `pintally jig identify`: what a switching board is and can do.
 
-use std::time::Duration;
-
 use clap::Args as Arguments;
-use protocol::{
-    Accumulator, Answer, BoardKind, BoardMessage, Fault, Greeting, Parts, Request, ResetCause, frame, version,
-};
+use protocol::{BoardKind, Greeting, Parts, ResetCause};
 use serde_json::json;
 
+use super::talk::greeting;
 use crate::{
     cli::{Screen, config, line::Line, ports::Format},
     exit_status::ExitStatus,
     failure::Failure,
-    jig::{Client, Heard},
+    fingerprint,
+    jig::PATIENCE,
+    moment::Moment,
     port::{Address, SWITCHING_BOARD},
+    sweep::{Record, Recorder, Talk, Unanswered},
 };
 
 /// Greet the switching board at a port and say what it is and can do
@@ -32,9 +32,6 @@ pub(super) struct Args {
     config: config::Args,
 }
 
-/// A board on USB needs a moment after its port was opened.
-const PATIENCE: Duration = Duration::from_secs(2);
-
 /// Runs the command.
 pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failure> {
     let port = args.config.jig(args.port.clone())?;
@@ -50,53 +47,36 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     Ok(ExitStatus::Matches)
 }
 
-/// Greets until the patience is over: the first bytes after opening may be lost.
 fn greet(address: &Address) -> Result<Greeting, Failure> {
     let mut line = Line::open(address, &SWITCHING_BOARD)?;
-    let mut client = Client::default();
-    let mut frames = Accumulator::<BoardMessage>::new();
-    let mut damaged = None;
-    let until = line.now().after(PATIENCE);
-    loop {
-        let now = line.now();
-        if now >= until {
-            let found = damaged.unwrap_or_else(|| "silence".to_owned());
-            return Err(Failure::new(
+    let mut damaged = Damaged::default();
+    let mut talk = Talk::new(&line);
+    match talk.greet(&mut line, &mut damaged) {
+        Ok(answer) => greeting(answer)
+            .map_err(|failure| Failure { error: format!("{address}: {}", failure.error).into(), ..failure }),
+        Err(Unanswered::Lost(_, error)) => Err(line.lost(&error)),
+        Err(Unanswered::Silent(_)) => {
+            let found = damaged.0.unwrap_or_else(|| "silence".to_owned());
+            let waited = PATIENCE.as_secs();
+            Err(Failure::new(
                 ExitStatus::Unavailable,
-                format!(
-                    "{address}: expected a switching board to answer within {} s, found {found}",
-                    PATIENCE.as_secs()
-                ),
+                format!("{address}: expected a switching board to answer within {waited} s, found {found}"),
             )
             .hint("check that the board has power and that no meter hangs on this port")
-            .hint("`pintally jig find` lists the ports"));
+            .hint("`pintally jig find` lists the ports"))
         }
-        if client.check(now).is_err() || !client.is_waiting() {
-            let request = client.send(Request::Greet { min: version::MIN, max: version::CURRENT }, now);
-            // An empty frame first parts the request from whatever stands in the board's buffer.
-            let bytes = [&[0][..], &frame::encode(&request)[..]].concat();
-            line.send(&bytes)?;
-        }
-        let Some((at, bytes)) = line.hear(Duration::from_millis(100))? else { continue };
-        for item in frames.items(&bytes) {
-            match item {
-                Err(error) => damaged = Some(error.to_string()),
-                Ok(message) => match client.receive(&message, at) {
-                    Heard::Answer { answer: Answer::Greeting(greeting), .. } => return Ok(greeting),
-                    Heard::Answer { answer: Answer::Refused(Fault::Version { min, max }), .. } => {
-                        return Err(Failure::new(
-                            ExitStatus::Protocol,
-                            format!(
-                                "{address}: expected a switching board that speaks version {} to {} of the protocol, found one that speaks {min} to {max}",
-                                version::MIN,
-                                version::CURRENT
-                            ),
-                        )
-                        .hint("flash the firmware that came with this program, see docs/flashing.md"));
-                    }
-                    _ => {}
-                },
-            }
+        Err(unanswered) => Err(unanswered.into()),
+    }
+}
+
+/// What was wrong with the latest frame that could not be read.
+#[derive(Default)]
+struct Damaged(Option<String>);
+
+impl Recorder for Damaged {
+    fn record(&mut self, _: Moment, record: Record<'_>) {
+        if let Record::JigDamaged(problem) = record {
+            self.0 = Some(problem.to_owned());
         }
     }
 }
@@ -111,7 +91,10 @@ pub(super) fn describe(greeting: &Greeting) -> Vec<String> {
         ResetCause::Unknown => "something that it does not tell",
     };
     vec![
-        format!("switching board {}: {}", unique_id(greeting), kind(greeting.kind)),
+        match unique_id(greeting) {
+            Some(id) => format!("switching board {id}: {}", kind(greeting.kind)),
+            None => format!("switching board without a number of its own: {}", kind(greeting.kind)),
+        },
         format!("firmware {major}.{minor}.{patch}, protocol {}", greeting.version),
         format!("{} channels, 0 to {}", greeting.channels, greeting.channels.saturating_sub(1)),
         format!("plans of up to {} steps", greeting.plan_steps),
@@ -144,8 +127,10 @@ fn as_json(port: &Address, greeting: &Greeting) -> String {
     .to_string()
 }
 
-fn unique_id(greeting: &Greeting) -> String {
-    greeting.unique_id.iter().map(|byte| format!("{byte:02x}")).collect()
+/// The number of this one unit, if it has one.
+fn unique_id(greeting: &Greeting) -> Option<String> {
+    let has_one = greeting.unique_id != [0; 8];
+    has_one.then(|| fingerprint::hex(&greeting.unique_id))
 }
 
 const fn kind(kind: BoardKind) -> &'static str {

@@ -7,12 +7,11 @@ use std::{
     time::Duration,
 };
 
-use super::talk::Talk;
 use crate::{
     cli::{Screen, typed},
     exit_status::ExitStatus,
     failure::Failure,
-    sweep::{Devices, Recorder},
+    sweep::{Devices, Recorder, Talk, silent},
 };
 
 /// How often keyboard and button are looked at.
@@ -76,7 +75,8 @@ impl Operator {
                     .hint("run it at a terminal, or on the practice bench with --practice"));
                 }
             }
-            if talk.listen(LOOK_UP, devices, recorder)? {
+            let until = devices.now().after(LOOK_UP);
+            if talk.listen(until, devices, recorder, &mut silent)? {
                 return Ok(Answered::Button);
             }
         }
@@ -88,7 +88,7 @@ mod tests {
     use super::*;
     use crate::{
         moment::Moment,
-        sweep::{Heard, Record},
+        sweep::{Heard, Unrecorded},
     };
 
     /// Where a line is typed as soon as somebody waits for it.
@@ -113,19 +113,13 @@ mod tests {
         }
     }
 
-    struct Unwritten;
-
-    impl Recorder for Unwritten {
-        fn record(&mut self, _: Moment, _: Record<'_>) {}
-    }
-
     /// The answer, and whether it was waited for.
     fn asked(is_person: bool) -> Option<Answered> {
         let (sender, lines) = channel();
         sender.send("early".to_owned()).unwrap();
         let (operator, mut desk) = (Operator { lines, is_person }, Desk(sender));
-        let (mut talk, mut screen) = (Talk::default(), Screen::standard().quiet(true));
-        operator.ask("move a plug", true, &mut talk, &mut desk, &mut Unwritten, &mut screen).ok()
+        let (mut talk, mut screen) = (Talk::new(&desk), Screen::standard().quiet(true));
+        operator.ask("move a plug", true, &mut talk, &mut desk, &mut Unrecorded, &mut screen).ok()
     }
 
     #[test]

@@ -9,7 +9,7 @@ use super::{
     deed::Deed,
     identify, load,
     operator::{Answered, Operator},
-    talk::{Talk, odd, silent},
+    talk::{greet, odd},
 };
 use crate::{
     cli::{Screen, config, inputs, once, options, progress::Progress},
@@ -22,8 +22,8 @@ use crate::{
     practice::{Bench, BenchDevices, JigSetup, JigTrouble, Plate, meter::MeterOptions},
     readings::PinValue,
     sweep::{
-        Devices, PinResult, Plan, Record, Recorder, Score, Setting, Settling, Step, Swept, Target, Timing,
-        Visit, run,
+        Devices, PinResult, Plan, Score, Setting, Settling, Step, Swept, Talk, Target, Timing, Unrecorded,
+        Visit, run, silent,
     },
     units::{Ohms, Volts},
 };
@@ -61,7 +61,8 @@ pub(in crate::cli) struct StationArgs {
     config: config::Args,
 }
 
-/// The jig with its meter.
+/// The jig with its meter. Plates are no boards: what they read is the result, and nothing of it is recorded to be judged
+/// again.
 pub(super) struct Station {
     kind: Kind,
     pub(super) profile: Profile,
@@ -78,13 +79,6 @@ pub(super) struct Station {
 enum Kind {
     Ports(Box<dyn Devices>),
     Practice(Box<BenchDevices>, u64),
-}
-
-/// Plates are no boards: what they read is the result, and nothing of it is judged again.
-pub(in crate::cli) struct Unrecorded;
-
-impl Recorder for Unrecorded {
-    fn record(&mut self, _: Moment, _: Record<'_>) {}
 }
 
 impl StationArgs {
@@ -125,8 +119,8 @@ impl Station {
                 (Kind::Ports(args.bench.open(&profile, once::stop_switch())?.devices), named)
             }
         };
-        let mut talk = Talk::default();
-        let greeting = talk.greet(kind.devices(), &mut Unrecorded)?;
+        let mut talk = Talk::new(kind.devices());
+        let greeting = greet(&mut talk, kind.devices(), &mut Unrecorded)?;
         for line in identify::describe(&greeting).iter().take(3) {
             screen.tell(line);
         }
@@ -160,8 +154,11 @@ impl Station {
                     Deed::Press => devices.bench().jig().button(true),
                 }
                 screen.tell(&format!("practice: {}", deed.done()));
-                let heard =
-                    self.talk.listen(Duration::from_millis(200), devices.as_mut(), &mut Unrecorded)?;
+                let until = devices.now().after(Duration::from_millis(200));
+                let mut heard = false;
+                while devices.now() < until && !heard {
+                    heard = self.talk.listen(until, devices.as_mut(), &mut Unrecorded, &mut silent)?;
+                }
                 if deed == Deed::Press {
                     devices.bench().jig().button(false);
                 }
@@ -184,7 +181,7 @@ impl Station {
 
     /// One request to the switching board.
     pub(super) fn ask(&mut self, request: Request) -> Result<Answer, Failure> {
-        self.talk.ask(request, self.kind.devices(), &mut Unrecorded, &mut silent)
+        Ok(self.talk.ask(request, self.kind.devices(), &mut Unrecorded, &mut silent)?)
     }
 
     /// What the sense input says, in mV.

@@ -136,6 +136,10 @@ impl Bench for Desk {
         }
     }
 
+    fn fresh_number(&self) -> u16 {
+        port::fresh_number()
+    }
+
     fn to_meter(&mut self, bytes: &[u8]) -> io::Result<()> {
         self.meter.write_all(bytes)?;
         self.meter.flush()

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use protocol::{Pace, Request};
+use protocol::{Pace, Request, RequestFrame};
 
 use super::{Conductor, Output, Phase, Stepping};
 use crate::{
@@ -106,6 +106,10 @@ impl Conductor {
 
     pub(super) fn ask(&mut self, request: Request, now: Moment) {
         let frame = self.client.send(request, now);
+        self.say(frame, now);
+    }
+
+    pub(super) fn say(&mut self, frame: RequestFrame, now: Moment) {
         self.observer.sent_to_jig(&frame, now);
         self.out.push_back(Output::ToJig(frame));
     }

@@ -98,9 +98,4 @@ impl Conductor {
         let undecided = self.observer.results().iter().flatten().filter(|result| is_undecided(result.value));
         self.out.extend(undecided.cloned().map(Output::Pin).collect::<Vec<_>>());
     }
-
-    /// The first visit of a walk.
-    pub(super) fn walk_began(&mut self, now: Moment) {
-        self.stepped = now;
-    }
 }

@@ -127,7 +127,7 @@ impl Conductor {
     /// When [`tick_away`](Self::tick_away) has something to do.
     pub(super) fn deadline_away(&self, away: Away, now: Moment) -> Moment {
         let end = away.since.after(AWAY_AT_MOST);
-        if away.jig { end } else { end.min(self.client.due(now)) }
+        if away.jig { end } else { end.min(self.client.wake(now)) }
     }
 
     /// The record has a gap: nothing more is read that would be shown as if it were recorded.

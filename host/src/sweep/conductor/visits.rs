@@ -62,7 +62,7 @@ impl Conductor {
             }
             if !self.is_walking() {
                 self.phase = Phase::Reading { visit, since: now };
-                self.walk_began(now);
+                self.stepped = now;
             }
             let total = self.score.setting.plan.visits.len();
             self.span.get_or_insert((now, now));

@@ -8,7 +8,7 @@ use protocol::{Answer, BoardMessage, Channel, Event, Request, version};
 
 use super::{Lag, LagError, LagSetup, Way, tally::Level, tally::Tally};
 use crate::{
-    jig::{Client, Heard},
+    jig::{Client, Due, Heard},
     meter::{Decoder, DiodeSource, NoValue, Number, Reading, Stamped},
     moment::Moment,
     readings::PinValue,
@@ -72,7 +72,7 @@ const PATIENCE: u32 = 40;
 const GOLDEN: f64 = 0.618_033_988_749_894_9;
 
 impl Toggling {
-    pub(super) fn new(setup: LagSetup, timing: Timing, now: Moment) -> Self {
+    pub(super) fn new(setup: LagSetup, timing: Timing, first: u16, now: Moment) -> Self {
         let way = |to: Channel| Way {
             to,
             level: PinValue::Overload,
@@ -80,7 +80,7 @@ impl Toggling {
             delays: Vec::new(),
         };
         let mut toggling = Self {
-            client: Client::default(),
+            client: Client::new(first),
             ear: Ear::new(&setup.profile, now),
             decoder: Decoder::new(&setup.profile),
             tally: Tally::new(timing),
@@ -117,7 +117,7 @@ impl Toggling {
     }
 
     pub(super) fn deadline(&self, now: Moment) -> Moment {
-        let jig = self.client.due(now);
+        let jig = self.client.wake(now);
         let rest = match self.phase {
             Phase::Resting { until } => Some(until),
             _ => None,
@@ -180,17 +180,15 @@ impl Toggling {
         if self.phase == Phase::Ended {
             return;
         }
-        if let Err(silent) = self.client.check(now) {
-            let crate::jig::ClientError::Silent { request, .. } = &silent;
-            if self.client.is_given_up() {
+        match self.client.due(now) {
+            Due::Nothing => {}
+            Due::Ping(ping) => self.out.push_back(Output::ToJig(ping)),
+            Due::Again(request) => self.ask(request, now),
+            Due::Silent(silent) => {
                 let (port, what) = (self.setup.jig_port.clone(), silent.to_string());
                 self.fail(SweepError::JigSilent { port, what }.into(), now);
                 return;
             }
-            self.ask(request.clone(), now);
-        }
-        if self.client.wants_ping(now) {
-            self.ask(Request::Ping, now);
         }
         let odd = self.ear.expire(now);
         self.odd(odd, now);
