@@ -17,7 +17,9 @@ use crate::{
 ///
 /// Every session counts as one mating of the carrier, and of the board's connector where the session names a board.
 /// Fine-pitch connectors last tens of matings: seating a board again is the last thing to try. What happened without
-/// a session log is not counted. Ends with 1 if something is worn or nearly so.
+/// a session log is not counted: self-test and zero close every channel once for each plate, `meter lag` two of them
+/// once for each change, and a meter that measures DC volts before diode test each power pin once. Ends with 1 if
+/// something is worn or nearly so.
 #[derive(Debug, Arguments)]
 #[group(id = "jig_wear")]
 pub(super) struct Args {
