@@ -2,12 +2,12 @@
 
 use std::fs::File;
 
-use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, ToSql, Transaction, TransactionBehavior, params};
 
 use super::{
     History, HistoryError, folder,
     pins::encode,
-    rows::{Entry, ending_code},
+    rows::{ConditionsRow, Entry, FindingRow, NoteRow, ending_code},
 };
 use crate::{
     fingerprint::Fingerprint,
@@ -69,32 +69,49 @@ pub(super) fn read(data: &std::path::Path, session: &str) -> Result<(SweepRecord
     Ok((record, bytes))
 }
 
+/// Puts one entry in, in place of what is there of the same session.
 fn put(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<()> {
-    let Entry { sweep, conditions, .. } = entry;
-    let run = |sql: &str, values: &[&dyn rusqlite::ToSql]| -> rusqlite::Result<()> {
-        transaction.prepare_cached(sql)?.execute(values).map(drop)
-    };
-    run("DELETE FROM sweep WHERE session = ?", &[&sweep.session])?;
-    run("DELETE FROM unusable WHERE file = ? || '.jsonl'", &[&sweep.session])?;
+    let session = &entry.sweep.session;
+    run(transaction, "DELETE FROM sweep WHERE session = ?", params![session])?;
+    run(transaction, "DELETE FROM unusable WHERE file = ? || '.jsonl'", params![session])?;
+    let connector = put_named(transaction, entry)?;
+    put_sweep(transaction, entry, connector)?;
+    put_conditions(transaction, session, &entry.conditions)?;
+    run(transaction, "INSERT INTO readings VALUES (?, ?)", params![session, encode(&entry.pins)])?;
+    put_findings(transaction, session, &entry.findings)?;
+    put_notes(transaction, session, &entry.notes)
+}
+
+/// What many sweeps share: the board, the connector, which is told by the fingerprint returned, and the reference.
+fn put_named(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<Fingerprint> {
+    let sweep = &entry.sweep;
     if let Some(board) = &sweep.board {
-        run("INSERT OR IGNORE INTO board VALUES (?)", params![board])?;
+        run(transaction, "INSERT OR IGNORE INTO board VALUES (?)", params![board])?;
     }
     let pin_names = json(&entry.pin_names);
     let connector = Fingerprint::of(format!("{}\n{pin_names}", sweep.connector).as_bytes());
     run(
+        transaction,
         "INSERT OR IGNORE INTO connector VALUES (?, ?, ?)",
         params![connector.as_bytes(), sweep.connector, pin_names],
     )?;
     if let Some((fingerprint, known_good)) = &entry.reference {
         // Some logs only name their reference: what one log knows of it serves all.
         run(
+            transaction,
             "INSERT INTO reference VALUES (?1, ?2) ON CONFLICT DO UPDATE SET known_good = \
              coalesce(known_good, excluded.known_good)",
             params![fingerprint.as_bytes(), known_good],
         )?;
     }
+    Ok(connector)
+}
+
+fn put_sweep(transaction: &Transaction<'_>, entry: &Entry, connector: Fingerprint) -> rusqlite::Result<()> {
+    let sweep = &entry.sweep;
     let batch = sweep.batch.as_ref();
     run(
+        transaction,
         "INSERT INTO sweep VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         params![
             sweep.session,
@@ -118,11 +135,19 @@ fn put(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<()> {
             sweep.unread,
             sweep.troubles,
         ],
-    )?;
+    )
+}
+
+fn put_conditions(
+    transaction: &Transaction<'_>,
+    session: &str,
+    conditions: &ConditionsRow,
+) -> rusqlite::Result<()> {
     run(
+        transaction,
         "INSERT INTO conditions VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         params![
-            sweep.session,
+            session,
             conditions.program,
             conditions.operator,
             conditions.meter,
@@ -140,35 +165,37 @@ fn put(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<()> {
             conditions.shared[3],
             conditions.put_in,
         ],
-    )?;
-    run("INSERT INTO readings VALUES (?, ?)", params![sweep.session, encode(&entry.pins)])?;
-    for (number, finding) in (1_i64..).zip(&entry.findings) {
+    )
+}
+
+fn put_findings(
+    transaction: &Transaction<'_>,
+    session: &str,
+    findings: &[FindingRow],
+) -> rusqlite::Result<()> {
+    (1_i64..).zip(findings).try_for_each(|(number, finding)| {
+        let FindingRow { kind, pins, ohms, probability } = finding;
         run(
+            transaction,
             "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?)",
-            params![
-                sweep.session,
-                number,
-                finding.kind,
-                json(&finding.pins),
-                finding.ohms,
-                finding.probability
-            ],
-        )?;
-    }
-    for note in &entry.notes {
+            params![session, number, kind, json(pins), ohms, probability],
+        )
+    })
+}
+
+fn put_notes(transaction: &Transaction<'_>, session: &str, notes: &[NoteRow]) -> rusqlite::Result<()> {
+    notes.iter().try_for_each(|note| {
+        let (number, at_us) = (integer(note.number), note.at_us.map(integer));
         run(
+            transaction,
             "INSERT INTO note VALUES (?, ?, ?, ?, ?, ?)",
-            params![
-                sweep.session,
-                note.kind.code(),
-                integer(note.number),
-                note.at_us.map(integer),
-                note.text,
-                note.by
-            ],
-        )?;
-    }
-    Ok(())
+            params![session, note.kind.code(), number, at_us, note.text, note.by],
+        )
+    })
+}
+
+fn run(transaction: &Transaction<'_>, sql: &str, values: &[&dyn ToSql]) -> rusqlite::Result<()> {
+    transaction.prepare_cached(sql)?.execute(values).map(drop)
 }
 
 /// SQLite counts with a sign; no length or number of lines is that large.

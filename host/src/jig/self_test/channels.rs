@@ -20,9 +20,9 @@ const CHECK_TOLERANCE: f64 = 0.05;
 /// Resistance between two wires that is still called a bridge, in ohms: solder has none, a flux residue far more.
 const BRIDGE: f64 = 500.0;
 
-/// A channel whose ladder reading is not what it should be.
+/// What a channel that conducts reads on the ladder plate.
 #[derive(Debug, Clone, Copy)]
-struct Off {
+struct Rung {
     channel: usize,
     /// What is there, in ohms.
     there: f64,
@@ -31,89 +31,92 @@ struct Off {
 }
 
 pub(super) fn diagnose(survey: &Survey, base: &Base, diagnosis: &mut Diagnosis) {
-    let middle = diagnosis.paths.map(|[_, middle, _]| middle.get());
-    let mut off = Vec::new();
+    let mut conducting = Vec::new();
     let mut unread = Vec::new();
-    for (at, position) in survey.plated() {
-        if base.explained[at] {
-            continue;
-        }
+    for (at, position) in survey.plated().filter(|(at, _)| !base.explained[*at]) {
         let [open, short, ladder] =
             [&survey.open, &survey.short, &survey.ladder].map(|list| Survey::at(list, at));
-        let mut found = |fault, evidence: String| {
+        if [open, short, ladder].contains(&Seen::Unread) {
+            unread.push(channel(at));
+        } else if let (Seen::Overload, Seen::Load { ohms: path, .. }) = (open, short)
+            && ladder != Seen::Unsettled
+        {
+            path_high(survey, at, path, diagnosis);
+            match (base.expected[at], seen(survey, at)) {
+                (Some(there), Some(value)) => {
+                    conducting.push(Rung { channel: at, there, seen: base.fit.corrected(value) });
+                }
+                (Some(there), None) if there + path.get() > survey.most.get() => {
+                    diagnosis.unclear.push(format!(
+                        "channel {at}: the resistor at position {position} of the ladder plate is more than this meter shows"
+                    ));
+                }
+                (Some(_), None) => {
+                    let evidence =
+                        format!("it reads {} on the short plate, but OL on the ladder plate", short.shown());
+                    diagnosis.findings.push(Finding::new(Fault::Intermittent, vec![channel(at)], evidence));
+                }
+                (None, _) => {}
+            }
+        } else if let Some((fault, evidence)) = blocked(survey, base, at) {
             diagnosis.findings.push(Finding::new(fault, vec![channel(at)], evidence));
-        };
-        match (open, short, ladder) {
-            (Seen::Unread, ..) | (_, Seen::Unread, _) | (.., Seen::Unread) => {
-                unread.push(channel(at));
-            }
-            (Seen::Unsettled, ..) | (_, Seen::Unsettled, _) | (.., Seen::Unsettled) => {
-                found(Fault::Intermittent, "its readings do not come to rest".to_owned());
-            }
-            // With nothing behind it: the last channel of a cable that is off by one, which is one finding already.
-            (Seen::Overload, Seen::Overload, Seen::Overload) if base.expected[at].is_none() => {}
-            (_, Seen::Overload, Seen::Overload) => {
-                found(Fault::Dead, "it reads OL on the short and on the ladder plate".to_owned());
-            }
-            (Seen::Load { ohms, .. }, ..) if ohms.get() < SHORTED + survey.count.get() => {
-                found(Fault::Shorted, format!("on the open plate it reads {} instead of OL", open.shown()));
-            }
-            (Seen::Load { ohms, .. }, ..) => {
-                let evidence =
-                    format!("on the open plate it reads {} instead of OL: {ohms} to ground", open.shown());
-                found(Fault::Leaky, evidence);
-            }
-            (Seen::Overload, Seen::Overload, _) => {
-                let evidence =
-                    format!("it reads OL on the short plate, but {} on the ladder plate", ladder.shown());
-                found(Fault::Intermittent, evidence);
-            }
-            (Seen::Overload, Seen::Load { ohms: path, .. }, _) => {
-                let limit =
-                    middle.map_or(survey.path_limit.get(), |middle| middle + ABOVE_MIDDLE.max(0.3 * middle));
-                if path.get() > limit + 2.0 * survey.count.get() {
-                    let middle = Ohms::of(middle.unwrap_or(0.0));
-                    found(
-                        Fault::PathHigh,
-                        format!("on the short plate it reads {path}, the middle of all is {middle}"),
-                    );
-                }
-                match (base.expected[at], seen(survey, at)) {
-                    (Some(there), Some(value)) => {
-                        off.push(Off { channel: at, there, seen: base.fit.corrected(value) });
-                    }
-                    (Some(there), None) if there + path.get() > survey.most.get() => {
-                        diagnosis.unclear.push(format!(
-                            "channel {at}: the resistor at position {position} of the ladder plate is more than this meter shows"
-                        ));
-                    }
-                    (Some(_), None) => {
-                        let evidence = format!(
-                            "it reads {} on the short plate, but OL on the ladder plate",
-                            short.shown()
-                        );
-                        found(Fault::Intermittent, evidence);
-                    }
-                    (None, _) => {}
-                }
-            }
         }
     }
     if !unread.is_empty() {
         diagnosis.unclear.push(format!("not read on every plate: channels {}", list(&unread)));
     }
     if base.ladder_speaks {
-        ladder(survey, base, off, diagnosis);
+        ladder(survey, base, conducting, diagnosis);
     }
     check_resistor(survey, base, diagnosis);
 }
 
+/// What is wrong with a channel that does not come to rest, or does not read OL on the open plate and a load on the short
+/// one.
+fn blocked(survey: &Survey, base: &Base, at: usize) -> Option<(Fault, String)> {
+    let [open, short, ladder] =
+        [&survey.open, &survey.short, &survey.ladder].map(|list| Survey::at(list, at));
+    Some(match (open, short, ladder) {
+        _ if [open, short, ladder].contains(&Seen::Unsettled) => {
+            (Fault::Intermittent, "its readings do not come to rest".to_owned())
+        }
+        // With nothing behind it: the last channel of a cable that is off by one, which is one finding already.
+        (Seen::Overload, Seen::Overload, Seen::Overload) if base.expected[at].is_none() => return None,
+        (_, Seen::Overload, Seen::Overload) => {
+            (Fault::Dead, "it reads OL on the short and on the ladder plate".to_owned())
+        }
+        (Seen::Load { ohms, .. }, ..) if ohms.get() < SHORTED + survey.count.get() => {
+            (Fault::Shorted, format!("on the open plate it reads {} instead of OL", open.shown()))
+        }
+        (Seen::Load { ohms, .. }, ..) => (
+            Fault::Leaky,
+            format!("on the open plate it reads {} instead of OL: {ohms} to ground", open.shown()),
+        ),
+        _ => (
+            Fault::Intermittent,
+            format!("it reads OL on the short plate, but {} on the ladder plate", ladder.shown()),
+        ),
+    })
+}
+
+/// Notes a path that lies too far above the middle of all.
+fn path_high(survey: &Survey, at: usize, path: Ohms, diagnosis: &mut Diagnosis) {
+    let middle = diagnosis.paths.map(|[_, middle, _]| middle);
+    let limit =
+        middle.map_or(survey.path_limit.get(), |middle| middle.get() + ABOVE_MIDDLE.max(0.3 * middle.get()));
+    if path.get() > limit + 2.0 * survey.count.get() {
+        let middle = middle.unwrap_or(Ohms::ZERO);
+        let evidence = format!("on the short plate it reads {path}, the middle of all is {middle}");
+        diagnosis.findings.push(Finding::new(Fault::PathHigh, vec![channel(at)], evidence));
+    }
+}
+
 /// Sorts out the channels that do not read their own resistor.
-fn ladder(survey: &Survey, base: &Base, read: Vec<Off>, diagnosis: &mut Diagnosis) {
+fn ladder(survey: &Survey, base: &Base, read: Vec<Rung>, diagnosis: &mut Diagnosis) {
     let count = survey.count.get();
     let fits = |seen: f64, there: f64| base.fit.is_match(seen, there, count);
     let neighbours = crossed_neighbours(&read);
-    let mut off: Vec<Off> = read
+    let mut off: Vec<Rung> = read
         .iter()
         .copied()
         .filter(|one| !fits(one.seen, one.there) || neighbours.iter().any(|pair| pair.contains(&one.channel)))
@@ -159,7 +162,7 @@ fn ladder(survey: &Survey, base: &Base, read: Vec<Off>, diagnosis: &mut Diagnosi
 
 /// Neighbours on the ladder whose readings fit better exchanged: their resistors differ by so little that each alone might
 /// pass as a bad resistor.
-fn crossed_neighbours(read: &[Off]) -> Vec<[usize; 2]> {
+fn crossed_neighbours(read: &[Rung]) -> Vec<[usize; 2]> {
     let deviation = |seen: f64, there: f64| (seen / there).ln().powi(2);
     let mut pairs = Vec::new();
     for (at, a) in read.iter().enumerate() {
@@ -178,13 +181,13 @@ fn crossed_neighbours(read: &[Off]) -> Vec<[usize; 2]> {
 }
 
 /// Rings of channels of which each reads the resistor of the next.
-fn cycles(off: &[Off], fits: &dyn Fn(f64, f64) -> bool) -> Vec<Vec<usize>> {
+fn cycles(off: &[Rung], fits: &dyn Fn(f64, f64) -> bool) -> Vec<Vec<usize>> {
     // The nearest of those that are off too: whoever reads right is not part of an exchange.
     let next: Vec<Option<usize>> = off
         .iter()
         .enumerate()
         .map(|(at, one)| {
-            let distance = |other: &&(usize, &Off)| (one.seen / other.1.there).ln().abs();
+            let distance = |other: &&(usize, &Rung)| (one.seen / other.1.there).ln().abs();
             off.iter()
                 .enumerate()
                 .filter(|(other, to)| *other != at && fits(one.seen, to.there))
@@ -216,20 +219,20 @@ fn cycles(off: &[Off], fits: &dyn Fn(f64, f64) -> bool) -> Vec<Vec<usize>> {
 }
 
 /// Two channels that both read low by one resistance between them.
-fn bridge(off: &[Off], count: f64) -> Option<(usize, usize, f64)> {
+fn bridge(off: &[Rung], count: f64) -> Option<(usize, usize, f64)> {
     let mut best: Option<(f64, usize, usize, f64)> = None;
     for (at, a) in off.iter().enumerate() {
         for b in &off[..at] {
             // Seen from one end: its own resistor in parallel with the bridge and the other resistor.
             let beside =
-                |one: &Off, other: &Off| 1.0 / (1.0 / one.seen.max(1e-3) - 1.0 / one.there) - other.there;
+                |one: &Rung, other: &Rung| 1.0 / (1.0 / one.seen.max(1e-3) - 1.0 / one.there) - other.there;
             if a.seen >= a.there || b.seen >= b.there {
                 continue;
             }
             let (from_a, from_b) = (beside(a, b), beside(b, a));
             let between = f64::midpoint(from_a, from_b);
             // An error of the reading grows by (what is beside / what is seen)² on its way into the bridge.
-            let error = |one: &Off, other: &Off| {
+            let error = |one: &Rung, other: &Rung| {
                 let beside = other.there + between.max(0.0);
                 (beside / one.seen).powi(2) * (0.01 * one.seen + 1.0 + 2.0 * count)
             };
