@@ -270,18 +270,8 @@ mod tests {
     use crate::meter::Flags;
 
     fn timing(period_ms: u64, spoilt: u8) -> Timing {
-        Timing {
-            pacing: Pacing::Streaming,
-            period: Duration::from_millis(period_ms),
-            spoilt,
-            agree: 2,
-            agree_overload: 3 + spoilt,
-            tolerance: Volts::of(0.002),
-            delivery: Duration::from_millis(16),
-            patience: Duration::from_secs(2),
-            ramp_limit: Duration::from_secs(10),
-            silence: Duration::from_secs(3),
-        }
+        let period = Duration::from_millis(period_ms);
+        Timing { period, spoilt, agree_overload: 3 + spoilt, ..Timing::TEN_A_SECOND }
     }
 
     /// Feeds millivolts, `None` for an overload, one a period; gives what was taken, in millivolts.

@@ -154,13 +154,8 @@ impl fmt::Display for AliveSign {
 
 #[cfg(test)]
 mod tests {
-    use std::time::Duration;
-
     use super::*;
-    use crate::{
-        moment::Moment,
-        sweep::{Pacing, Timing},
-    };
+    use crate::{moment::Moment, sweep::Timing};
 
     const ABOVE: Result<Number, NoValue> = Err(NoValue::Overload(Sign::Plus));
     const BELOW: Result<Number, NoValue> = Err(NoValue::Overload(Sign::Minus));
@@ -169,18 +164,7 @@ mod tests {
 
     /// Readings of a meter that sends ten a second; nothing is decided by them.
     fn settling(readings: &[Result<Number, NoValue>]) -> Settling {
-        let timing = Timing {
-            pacing: Pacing::Streaming,
-            period: Duration::from_millis(100),
-            spoilt: 1,
-            agree: 3,
-            agree_overload: 4,
-            tolerance: Volts::of(0.002),
-            delivery: Duration::from_millis(16),
-            patience: Duration::from_secs(2),
-            ramp_limit: Duration::from_secs(10),
-            silence: Duration::from_secs(3),
-        };
+        let timing = Timing { agree: 3, agree_overload: 4, ..Timing::TEN_A_SECOND };
         let mut settling = Settling::default();
         for (index, &reading) in readings.iter().enumerate() {
             settling.take(reading, Moment::from_micros(index as u64 * 100_000), &timing);

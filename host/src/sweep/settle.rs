@@ -166,23 +166,10 @@ fn is_monotone(values: &[f64]) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use std::time::Duration;
-
     use super::*;
-    use crate::{meter::Sign, sweep::Pacing};
+    use crate::meter::Sign;
 
-    const TIMING: Timing = Timing {
-        pacing: Pacing::Streaming,
-        period: Duration::from_millis(100),
-        spoilt: 1,
-        agree: 3,
-        agree_overload: 4,
-        tolerance: Volts::of(0.002),
-        delivery: Duration::from_millis(16),
-        patience: Duration::from_secs(2),
-        ramp_limit: Duration::from_secs(10),
-        silence: Duration::from_secs(3),
-    };
+    const TIMING: Timing = Timing { agree: 3, agree_overload: 4, ..Timing::TEN_A_SECOND };
 
     /// Feeds millivolts, `None` for an overload, every 100 ms; tells after how many readings what was decided.
     fn check(millivolts: impl IntoIterator<Item = Option<i64>>) -> Option<(usize, PinValue)> {

@@ -224,24 +224,10 @@ impl Stream {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{
-        meter::{Flags, Number},
-        units::Volts,
-    };
+    use crate::meter::{Flags, Number};
 
     fn timing(pacing: Pacing, spoilt: u8) -> Timing {
-        Timing {
-            pacing,
-            period: Duration::from_millis(100),
-            spoilt,
-            agree: 2,
-            agree_overload: 3,
-            tolerance: Volts::of(0.002),
-            delivery: Duration::from_millis(16),
-            patience: Duration::from_secs(2),
-            ramp_limit: Duration::from_secs(10),
-            silence: Duration::from_secs(3),
-        }
+        Timing { pacing, spoilt, ..Timing::TEN_A_SECOND }
     }
 
     fn ms(value: u64) -> Moment {

@@ -218,24 +218,9 @@ mod tests {
     use std::time::Duration;
 
     use super::*;
-    use crate::{
-        meter::Sign,
-        moment::Moment,
-        sweep::{Pacing, Step},
-    };
+    use crate::{meter::Sign, moment::Moment, sweep::Step};
 
-    const TIMING: Timing = Timing {
-        pacing: Pacing::Streaming,
-        period: Duration::from_millis(100),
-        spoilt: 1,
-        agree: 2,
-        agree_overload: 3,
-        tolerance: Volts::of(0.002),
-        delivery: Duration::from_millis(5),
-        patience: Duration::from_secs(2),
-        ramp_limit: Duration::from_secs(10),
-        silence: Duration::from_secs(3),
-    };
+    const TIMING: Timing = Timing { delivery: Duration::from_millis(5), ..Timing::TEN_A_SECOND };
 
     /// Visits in order, `None` for the check channel, each with what was shown: what was suspected, and after which.
     fn check(has_check: bool, visits: &[(Option<usize>, &[Option<i64>])]) -> Vec<(usize, Guard)> {

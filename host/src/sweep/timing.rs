@@ -84,6 +84,21 @@ impl Timing {
         }
     }
 
+    /// A meter that sends ten readings a second, for tests.
+    #[cfg(test)]
+    pub(crate) const TEN_A_SECOND: Self = Self {
+        pacing: Pacing::Streaming,
+        period: Duration::from_millis(100),
+        spoilt: 1,
+        agree: 2,
+        agree_overload: 3,
+        tolerance: Volts::of(0.002),
+        delivery: Duration::from_millis(16),
+        patience: PATIENCE,
+        ramp_limit: RAMP_LIMIT,
+        silence: SILENCE,
+    };
+
     /// About how long a visit takes on this meter, before anything is known of the switching board.
     #[must_use]
     pub fn estimate(&self) -> Duration {

@@ -4,7 +4,7 @@ use super::*;
 use crate::{
     meter::{Flags, Number},
     readings::Unread,
-    sweep::{Pacing, Visit},
+    sweep::Visit,
 };
 
 const PERIOD_MS: u64 = 100;
@@ -15,18 +15,7 @@ fn setting(targets: &[Target], spoilt: u8) -> Setting {
         .enumerate()
         .map(|(channel, &target)| Visit { channel: Channel(channel as u8), target })
         .collect();
-    let timing = Timing {
-        pacing: Pacing::Streaming,
-        period: Duration::from_millis(PERIOD_MS),
-        spoilt,
-        agree: 2,
-        agree_overload: 3,
-        tolerance: Volts::of(0.002),
-        delivery: Duration::from_millis(5),
-        patience: Duration::from_secs(2),
-        ramp_limit: Duration::from_secs(10),
-        silence: Duration::from_secs(3),
-    };
+    let timing = Timing { spoilt, delivery: Duration::from_millis(5), ..Timing::TEN_A_SECOND };
     Setting {
         plan: Plan { visits },
         pins: targets.iter().filter(|target| matches!(target, Target::Pin(_))).count(),
