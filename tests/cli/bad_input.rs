@@ -2,7 +2,7 @@
 
 use std::fs;
 
-use crate::run::Place;
+use crate::{beside::Beside, run::Place};
 
 const J5: &str = include_str!("../../fixtures/connectors/j5-display.toml");
 const SMALL: &str =
@@ -159,22 +159,9 @@ fn a_log_is_never_overwritten() {
 
 #[test]
 fn jig_and_meter_exchanged() {
-    use std::{
-        io::{BufRead, BufReader},
-        process::Stdio,
-    };
-
     let place = Place::new();
     place.file("j5.toml", J5);
-    let mut bench = place.command(&["practice", "--tcp", "0,0"]);
-    let mut bench =
-        bench.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
-    let mut ports = Vec::new();
-    let mut lines = BufReader::new(bench.stdout.take().unwrap()).lines();
-    while ports.len() < 2 {
-        let line = lines.next().unwrap().unwrap();
-        ports.extend(line.split_whitespace().find(|word| word.starts_with("tcp:")).map(str::to_owned));
-    }
+    let (_bench, ports) = Beside::bench(&place, &["practice", "--tcp", "0,0"]);
     let exchanged = place.run(&[
         "sweep",
         "--jig",
@@ -187,8 +174,6 @@ fn jig_and_meter_exchanged() {
         "--log",
         "x.jsonl",
     ]);
-    bench.kill().unwrap();
-    bench.wait().unwrap();
     assert_eq!(exchanged.status, Some(69), "{}", exchanged.text());
     assert!(exchanged.stderr.contains("exchange --jig and --meter"), "{}", exchanged.text());
 }

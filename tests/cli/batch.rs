@@ -3,9 +3,8 @@
 use std::{
     collections::BTreeMap,
     fs,
-    io::{BufRead, BufReader, Write},
     path::Path,
-    process::{Child, Stdio},
+    process::Stdio,
     sync::{
         Arc,
         atomic::{AtomicBool, Ordering},
@@ -16,7 +15,10 @@ use std::{
 
 use serde_json::Value;
 
-use crate::run::{Outcome, Place};
+use crate::{
+    beside::Beside,
+    run::{Outcome, Place},
+};
 
 /// Six pins, so that a sweep takes no time. Invented.
 const SIX: &str = r#"name = "J6"
@@ -227,50 +229,12 @@ fn verdicts(sweeps: &[Value]) -> BTreeMap<u64, (String, String)> {
     boards
 }
 
-/// A command that runs beside the test, and what it says line by line.
-struct Beside {
-    child: Child,
-    out: BufReader<std::process::ChildStdout>,
-}
-
-impl Beside {
-    fn start(place: &Place, words: &[&str]) -> Self {
-        let mut child = place
-            .command(words)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let out = BufReader::new(child.stdout.take().unwrap());
-        Self { child, out }
-    }
-
-    fn type_line(&mut self, line: &str) {
-        writeln!(self.child.stdin.as_mut().unwrap(), "{line}").unwrap();
-    }
-
-    fn line(&mut self) -> String {
-        let mut line = String::new();
-        self.out.read_line(&mut line).unwrap();
-        line.trim_end().to_owned()
-    }
-}
-
-impl Drop for Beside {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
 #[test]
 fn the_button_and_the_keyboard_start_boards_through_real_ports() {
     let place = Place::new();
     place.file("six.toml", SIX);
-    let mut bench = Beside::start(&place, &["practice", "--tcp", "--connector", "six.toml", "--speed", "1"]);
-    let port = |line: String| line.split_whitespace().last().unwrap().to_owned();
-    let (jig, meter) = (port(bench.line()), port(bench.line()));
+    let (mut bench, [jig, meter]) =
+        Beside::bench(&place, &["practice", "--tcp", "--connector", "six.toml", "--speed", "1"]);
     let words = [
         "batch",
         "--jig",
@@ -303,7 +267,7 @@ fn the_button_and_the_keyboard_start_boards_through_real_ports() {
     batch.type_line("typed 2");
     batch.type_line("");
     assert_eq!(batch.line(), "typed 2  J6  not judged");
-    assert_eq!(batch.child.wait().unwrap().code(), Some(0));
+    assert_eq!(batch.wait().code(), Some(0));
     is_over.store(true, Ordering::Relaxed);
     let names: Vec<String> = listed(&place, "real")
         .iter()
@@ -324,12 +288,10 @@ fn a_batch_subtracts_the_zero_of_its_jig_and_refuses_another() {
     };
     assert_eq!(zeroed("5", "z5.toml").status, Some(0));
     assert_eq!(zeroed("6", "z6.toml").status, Some(0));
-    let mut bench = Beside::start(
+    let (_bench, [jig, meter]) = Beside::bench(
         &place,
         &["practice", "--tcp", "--connector", "six.toml", "--wiring", "w.toml", "--seed", "5"],
     );
-    let port = |line: String| line.split_whitespace().last().unwrap().to_owned();
-    let (jig, meter) = (port(bench.line()), port(bench.line()));
     let words = ["batch", "--jig", &jig, "--meter", &meter, "--unpowered", "--data", "d", "--boards", "1"];
     let here = ["--connector", "six.toml", "--wiring", "w.toml", "--count-from", "T1"];
 
@@ -363,9 +325,7 @@ fn a_decision_before_a_kill_is_read_back() {
     let words = ["reference", "make", "--connector", "six.toml", "--known-good", "good.csv"];
     assert_eq!(place.run(&[&words[..], &["--output", "ref.toml"]].concat()).status, Some(0));
     let reversed = ["--connector", "six.toml", "--fault", "placement:reversed"];
-    let mut bench = Beside::start(&place, &[&["practice", "--tcp"], &reversed[..]].concat());
-    let port = |line: String| line.split_whitespace().last().unwrap().to_owned();
-    let (jig, meter) = (port(bench.line()), port(bench.line()));
+    let (_bench, [jig, meter]) = Beside::bench(&place, &[&["practice", "--tcp"], &reversed[..]].concat());
     let words = ["batch", "--jig", &jig, "--meter", &meter, "--connector", "six.toml", "--unpowered"];
     let words = [&words[..], &["--reference", "ref.toml", "--data", "d"]].concat();
     for decision in ["keep", "skip"] {

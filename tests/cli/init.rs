@@ -1,12 +1,11 @@
 //! The first connector and the configuration, asked for and scripted, and what a sweep takes from it.
 
-use std::{
-    fs,
-    io::{BufRead, BufReader, Write},
-    process::Stdio,
-};
+use std::fs;
 
-use crate::run::{Outcome, Place};
+use crate::{
+    beside::Beside,
+    run::{Outcome, Place},
+};
 
 /// Runs `init` with these words, and types these answers.
 fn init(place: &Place, words: &[&str], answers: &str) -> Outcome {
@@ -144,19 +143,8 @@ fn a_configuration_that_cannot_be_used() {
 fn a_sweep_takes_ports_and_operator_from_the_configuration() {
     let place = Place::new();
     place.file("J5.toml", include_str!("../../fixtures/connectors/j5-display.toml"));
-    let mut bench = place
-        .command(&["practice", "--tcp", "--seed", "3", "--fault", "open:B8"])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .unwrap();
-    let mut lines = BufReader::new(bench.stdout.take().unwrap()).lines();
-    let mut port = |device: &str| {
-        let line = lines.next().unwrap().unwrap();
-        line.strip_prefix(device).unwrap().trim().to_owned()
-    };
-    let (jig, meter) = (port("jig"), port("meter"));
+    let (mut bench, [jig, meter]) =
+        Beside::bench(&place, &["practice", "--tcp", "--seed", "3", "--fault", "open:B8"]);
     assert!(jig.starts_with("tcp:127.0.0.1:") && meter.starts_with("tcp:127.0.0.1:"), "{jig} {meter}");
 
     let set_up = ["--yes", "--no-connector", "--jig", &jig, "--meter", &meter, "--operator", "Kim"];
@@ -169,8 +157,8 @@ fn a_sweep_takes_ports_and_operator_from_the_configuration() {
     let watched = place.run(&["meter", "watch", "--count", "2"]);
     let board = place.run(&["jig", "identify"]);
     let meter = place.run(&["meter", "identify", "--listen", "1"]);
-    bench.stdin.take().unwrap().write_all(b"quit\n").unwrap();
-    assert!(bench.wait().unwrap().success());
+    bench.type_line("quit");
+    assert!(bench.wait().success());
 
     assert_eq!(swept.status, Some(1), "{}", swept.text());
     assert!(swept.stdout.contains("open joint at pin B8"), "{}", swept.text());

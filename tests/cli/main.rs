@@ -9,6 +9,7 @@
 
 mod bad_input;
 mod batch;
+mod beside;
 mod comfort;
 mod docs;
 mod help;

@@ -1,11 +1,9 @@
 //! What the pages show is what the command prints.
 
-use std::{
-    io::{BufRead, BufReader, Write},
-    process::{Child, Stdio},
+use crate::{
+    beside::Beside,
+    run::{Outcome, Place},
 };
-
-use crate::run::{Outcome, Place};
 
 const README: &str = include_str!("../../README.md");
 const FIRST_HOUR: &str = include_str!("../../docs/first-hour.md");
@@ -119,26 +117,17 @@ fn is_part(printed: &str, line: &str) -> bool {
 
 /// A practice bench that stays while the page goes on, on ports that are free here.
 struct Bench {
-    child: Child,
     ports: [(&'static str, String); 2],
+    _beside: Beside,
 }
 
 impl Bench {
     fn start(place: &Place, words: &[String]) -> Self {
         let words: Vec<&str> =
             words.iter().map(|word| if word == "4001,4002" { "0,0" } else { word.as_str() }).collect();
-        let mut child = place
-            .command(&words)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        let mut port =
-            |device: &str| lines.next().unwrap().unwrap().strip_prefix(device).unwrap().trim().to_owned();
-        let ports = [("tcp:127.0.0.1:4001", port("jig")), ("tcp:127.0.0.1:4002", port("meter"))];
-        Self { child, ports }
+        let (beside, [jig, meter]) = Beside::bench(place, &words);
+        let ports = [("tcp:127.0.0.1:4001", jig), ("tcp:127.0.0.1:4002", meter)];
+        Self { ports, _beside: beside }
     }
 
     fn real(&self, word: &str) -> String {
@@ -147,14 +136,6 @@ impl Bench {
 
     fn shown(&self, text: &str) -> String {
         self.ports.iter().fold(text.to_owned(), |text, (shown, real)| text.replace(real, shown))
-    }
-}
-
-impl Drop for Bench {
-    fn drop(&mut self) {
-        // A bench that has ended already needs no word.
-        let _ = self.child.stdin.take().unwrap().write_all(b"quit\n");
-        let _ = self.child.wait();
     }
 }
 

@@ -3,12 +3,12 @@
 
 use std::{
     io::{BufRead, BufReader, Write},
-    process::{Child, Stdio},
+    process::Stdio,
     thread,
     time::Duration,
 };
 
-use crate::run::Place;
+use crate::{beside::Beside, run::Place};
 
 const CONNECTOR: &str = "name = \"J5\"\npin = [{ name = 1, row = \"A\", position = 1 }, { name = 2, row = \"A\", position = 2 }, \
      { name = 3, row = \"A\", position = 3 }, { name = 4, row = \"A\", position = 4 }]\n";
@@ -28,43 +28,23 @@ fn documented(command: &str) -> Vec<Vec<String>> {
     commands.map(|text| text.split_whitespace().skip(1).map(str::to_owned).collect()).collect()
 }
 
+/// The practice bench on its ports.
 struct Bench {
-    child: Child,
+    beside: Beside,
     ports: [String; 2],
 }
 
 impl Bench {
     fn start(place: &Place) -> Self {
         let words = ["practice", "--tcp", "--connector", "j5.toml", "--wiring", "wiring.toml", "--quiet"];
-        let mut child = place
-            .command(&words)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let mut out = BufReader::new(child.stdout.take().unwrap());
-        let mut port = || {
-            let mut line = String::new();
-            out.read_line(&mut line).unwrap();
-            line.split_whitespace().find(|word| word.starts_with("tcp:")).unwrap().to_owned()
-        };
-        let ports = [port(), port()];
-        // What it says from now on is nobody's concern, but it must be able to say it.
-        thread::spawn(move || out.lines().for_each(drop));
-        Self { child, ports }
+        let (mut beside, ports) = Beside::bench(place, &words);
+        beside.let_talk();
+        Self { beside, ports }
     }
 
     fn have(&mut self, deed: &str) {
-        writeln!(self.child.stdin.as_mut().unwrap(), "{deed}").unwrap();
+        self.beside.type_line(deed);
         thread::sleep(DONE);
-    }
-}
-
-impl Drop for Bench {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
     }
 }
 
