@@ -145,7 +145,7 @@ fn every_line_that_connects_is_held_off_by_a_resistor() {
     }
     for board in [&multiplexers, &relays] {
         assert!(holds(board, "BLEED", "GND"));
-        // At least 100 kohm stand between the common line and the sense input (DESIGN: the sense input).
+        // At least 100 kohm stand between the common line and the sense input (docs/facts.md 2.5).
         let sense = board.parts.iter().find(|part| part.has("COMMON") && part.has("SENSE")).unwrap();
         assert!(sense.value.starts_with("220 kohm"));
     }

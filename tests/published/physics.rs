@@ -112,7 +112,7 @@ fn parallel_paths_from_single_readings() {
     assert!(count >= 20, "{count} rows were compared");
 }
 
-/// 0.5 to 1 mA moves a junction by n·Vt·ln 2 plus its series resistance (CHECKS: +17.809, +30.139, +31.485 mV at 25 °C).
+/// 0.5 to 1 mA moves a junction by n·Vt·ln 2 plus its series resistance (+17.809, +30.139, +31.485 mV at 25 °C).
 #[test]
 fn another_test_current() {
     let at = |junction: &Junction, amperes: f64| {

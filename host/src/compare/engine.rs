@@ -11,7 +11,9 @@ use super::{
     layout::{Class, Layout},
     limits::{self, Factor},
     placement::{self, Seats},
-    verdicts::{DROP, belongs, clearly, is_strange, of_other_kind, settle, verdict},
+    verdicts::{
+        DROP, belongs, clearly, flagged, is_strange, of_other_kind, settle, show_limits_held, verdict,
+    },
 };
 use crate::{
     connector::Connector,
@@ -143,9 +145,7 @@ impl Engine {
         if let Some(placement) = placement::find(&self.layout, &self.seats, &plain, &values) {
             return self.misplaced(board, &values, placement);
         }
-        // Where the meters are known, or a batch has told the ratio of currents, no board is asked again.
-        let carried = self.carried.map(|_| Common::default());
-        let known = carried.or(self.told.map(|ratio| Common { ratio, ..Common::default() }));
+        let known = self.known();
         let common = common::estimate(&self.layout, &self.expected, &volts(&values), known);
         if common::is_outlandish(&common, known.is_some(), self.not_shown.known_good) {
             let placement = if self.scatters(&plain, &values) {
@@ -176,23 +176,7 @@ impl Engine {
             }
         }
         settle(layout, &mut pins, &differs, &findings);
-        // The limit that is shown is the one that a pin was held to.
-        for (pin, today) in pins.iter_mut().zip(&today).filter(|(pin, _)| pin.verdict == PinVerdict::Matches)
-        {
-            let is_beyond =
-                pin.difference.zip(pin.limit).is_some_and(|(d, limit)| d.get().abs() > limit.get());
-            if let (true, Some(wide)) = (is_beyond, of_other_kind(pin.reading, today)) {
-                pin.limit = Some(Volts::of(wide));
-            }
-        }
-        let flagged: Vec<usize> = (0..pins.len())
-            .filter(|&pin| {
-                matches!(
-                    pins[pin].verdict,
-                    PinVerdict::AtFault | PinVerdict::MovesAlong | PinVerdict::Unexplained
-                )
-            })
-            .collect();
+        show_limits_held(&mut pins, &today);
         if findings.len() >= STRANGE_FAULTS && is_strange(&pins) {
             return self.misplaced(board, &values, Placement::OtherConnector);
         }
@@ -202,7 +186,7 @@ impl Engine {
         Judgement {
             board: board.board.clone(),
             verdict: verdict(&pins, &findings, doubtful.len(), is_guessed),
-            flagged,
+            flagged: flagged(&pins),
             findings,
             doubtful,
             placement: None,
@@ -217,9 +201,7 @@ impl Engine {
     #[must_use]
     pub fn expected(&self, values: &[PinValue]) -> Vec<Option<(PinValue, Volts)>> {
         let values = self.values(&BoardReadings { board: String::new(), values: values.to_vec() });
-        let carried = self.carried.map(|_| Common::default());
-        let known = carried.or(self.told.map(|ratio| Common { ratio, ..Common::default() }));
-        let common = common::estimate(&self.layout, &self.expected, &volts(&values), known);
+        let common = common::estimate(&self.layout, &self.expected, &volts(&values), self.known());
         let today = self.today(&common);
         (0..today.len())
             .map(|pin| {
@@ -233,6 +215,13 @@ impl Engine {
                 }
             })
             .collect()
+    }
+
+    /// What the pins share as far as it need not be estimated from a board: where the meters are known, or a batch has told
+    /// the ratio of currents, no board is asked again.
+    fn known(&self) -> Option<Common> {
+        let carried = self.carried.map(|_| Common::default());
+        carried.or(self.told.map(|ratio| Common { ratio, ..Common::default() }))
     }
 
     /// Whether drops are off both ways. Dirt, temperature and another current move all one way; another connector does not.

@@ -97,3 +97,20 @@ pub(super) fn verdict(
         Verdict::Matches { pins: pins.len() }
     }
 }
+
+/// The limit that is shown is the one that a pin was held to.
+pub(super) fn show_limits_held(pins: &mut [PinJudgement], today: &[Today]) {
+    for (pin, today) in pins.iter_mut().zip(today).filter(|(pin, _)| pin.verdict == PinVerdict::Matches) {
+        let is_beyond = pin.difference.zip(pin.limit).is_some_and(|(d, limit)| d.get().abs() > limit.get());
+        if let (true, Some(wide)) = (is_beyond, of_other_kind(pin.reading, today)) {
+            pin.limit = Some(Volts::of(wide));
+        }
+    }
+}
+
+/// Pins that differ, by index.
+pub(super) fn flagged(pins: &[PinJudgement]) -> Vec<usize> {
+    let differs =
+        |verdict| matches!(verdict, PinVerdict::AtFault | PinVerdict::MovesAlong | PinVerdict::Unexplained);
+    (0..pins.len()).filter(|&pin| differs(pins[pin].verdict)).collect()
+}

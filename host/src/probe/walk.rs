@@ -120,7 +120,7 @@ const KEPT: usize = 12;
 const CAUTION: u8 = 100;
 
 /// Two touches of one pin agree within this: the contact of a hand-held tip differs by some ohms at 1 mA.
-const SAME_TOUCH: f64 = 0.006;
+const SAME_TOUCH: Volts = Volts::of(0.006);
 
 impl Walk {
     /// Begins at the first pin.
@@ -328,7 +328,7 @@ fn pin_of(state: &State) -> Option<usize> {
 
 fn agree(a: PinValue, b: PinValue) -> bool {
     match (a.volts(), b.volts()) {
-        (Some(a), Some(b)) => (a.get() - b.get()).abs() <= SAME_TOUCH,
+        (Some(a), Some(b)) => (a.get() - b.get()).abs() <= SAME_TOUCH.get(),
         _ => a == b,
     }
 }

@@ -60,7 +60,7 @@ const FIRST_TOLERANCE: f64 = 0.25;
 /// How far a later check may lie from the first one of the same sweep: drift within a sweep is a few counts.
 const LATER_TOLERANCE: Volts = Volts::of(0.010);
 
-/// Conversions by which a meter may lag behind its profile (METERS 3.1: sinc filters and averaging).
+/// Conversions by which a meter may lag behind its profile (docs/facts.md 3.1: sinc filters and averaging).
 const LONGEST_LAG: u16 = 4;
 
 impl CheckChannel {
