@@ -8,35 +8,46 @@
 //!                              log                reference
 //! ```
 
-pub mod batch;
-pub mod batch_run;
+// A room imports only from groups above its own (DEVELOPERS.md, invariant 2): tests/cli/rooms.rs.
+
 pub mod cautions;
-pub mod cli;
-pub mod compare;
-pub mod configuration;
-pub mod connector;
 pub mod delimited;
 pub mod exit_status;
-pub mod failure;
 pub mod fingerprint;
-pub mod history;
-pub mod jig;
 pub mod label;
-pub mod live;
-pub mod log;
-pub mod meter;
 pub mod moment;
-pub mod physics;
-pub mod port;
-pub mod practice;
-pub mod probe;
-pub mod readings;
-pub mod record;
-pub mod reference;
-pub mod repair;
-pub mod report;
-pub mod session;
 pub mod statistics;
+pub mod units;
+
+pub mod connector;
+pub mod failure;
+pub mod jig;
+pub mod meter;
+pub mod physics;
+
+pub mod readings;
+pub mod repair;
+
+pub mod live;
+pub mod reference;
 pub mod study;
 pub mod sweep;
-pub mod units;
+
+pub mod compare;
+pub mod log;
+pub mod port;
+
+pub mod batch;
+pub mod batch_run;
+pub mod configuration;
+pub mod probe;
+
+pub mod practice;
+pub mod session;
+
+pub mod record;
+
+pub mod history;
+pub mod report;
+
+pub mod cli;

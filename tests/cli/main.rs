@@ -22,5 +22,6 @@ mod pages;
 mod practice;
 mod probe;
 mod report;
+mod rooms;
 mod run;
 mod seeds;
