@@ -23,3 +23,5 @@ mod probe;
 mod report;
 mod run;
 mod seeds;
+#[cfg(unix)]
+mod typist;

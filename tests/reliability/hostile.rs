@@ -112,7 +112,14 @@ fn names_that_are_markup_queries_and_paths() {
         let mut table = csv::Reader::from_reader(csv.stdout.as_bytes());
         let rows: Vec<_> = table.records().map(Result::unwrap).collect();
         assert_eq!(rows.len(), 1, "{payload}: {}", csv.text());
-        assert!(rows[0].iter().any(|field| field == *payload), "{payload}: {rows:?}");
+        // No field is a formula to a spreadsheet.
+        let written = if payload.starts_with('=') { format!("'{payload}") } else { (*payload).to_owned() };
+        assert!(rows[0].iter().any(|field| *field == written), "{payload}: {rows:?}");
+        let table = place.run(&["report", &log, "--format", "csv"]);
+        for row in csv::Reader::from_reader(table.stdout.as_bytes()).records().map(Result::unwrap) {
+            let (board, pin) = (&row[0], &row[1]);
+            assert!(board == written && !pin.starts_with(['=', '+', '-', '@']), "{payload}: {row:?}");
+        }
     }
     // Every file lies where it should: nothing climbed out, and nothing was run.
     for file in files(place.path()) {
@@ -130,7 +137,7 @@ fn names_that_are_markup_queries_and_paths() {
 fn names_that_command_a_terminal_are_refused() {
     let place = place();
     for payload in CONTROLS.iter().filter(|payload| !payload.contains('\0')) {
-        for option in ["--board", "--operator"] {
+        for option in ["--board", "--operator", "--note", "--override-alive"] {
             let outcome = place.run(&[
                 "sweep",
                 "--practice",
@@ -164,6 +171,9 @@ fn names_that_command_a_terminal_are_refused() {
             vec!["sweep", "--practice", "--instant", "--profile", payload, "--data", "d"],
             vec!["sweep", "--practice", "--instant", "--fault", payload, "--data", "d"],
             vec!["history", "show", payload, "--data", "d"],
+            vec!["batch", "--practice", "--boards", "1", "--count-from", payload, "--data", "d"],
+            vec!["sweep", payload],
+            vec![payload],
         ] {
             let outcome = place.run(&words);
             assert!(outcome.status.is_some_and(|status| status >= 2), "{words:?}: {}", outcome.text());
