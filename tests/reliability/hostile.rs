@@ -2,10 +2,16 @@
 
 use std::{
     fs,
+    io::{BufRead, BufReader, Write},
+    net::TcpListener,
     path::{Path, PathBuf},
+    thread,
 };
 
-use crate::{bench::place, run::Place};
+use crate::{
+    bench::{Bench, place},
+    run::Place,
+};
 
 /// Names that somebody could give a board, an operator, a net, a connector.
 const PAYLOADS: &[&str] = &[
@@ -248,4 +254,43 @@ fn a_log_from_elsewhere_cannot_write_elsewhere_or_command_the_terminal() {
         }
         assert!(!Path::new("/tmp/out.jsonl").exists());
     }
+}
+
+/// A meter that calls itself what commands a terminal, and reads every pin alike. Returns its port.
+fn meter_of_a_strange_name() -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    thread::spawn(move || {
+        let (mut stream, _) = listener.accept().unwrap();
+        let mut is_volts = false;
+        for line in BufReader::new(stream.try_clone().unwrap()).lines().map_while(Result::ok) {
+            let answer = match line.trim() {
+                "*IDN?" => "ACME\u{1b}]0;owned\u{7},M\u{202e}1\u{9b}31m,0,1",
+                "SYST:ERR?" => "+0,\"No error\"",
+                "READ?" if is_volts => "+1.0E-03",
+                "READ?" => "+5.0E-01",
+                command => {
+                    is_volts = command.contains("VOLT") || is_volts && !command.contains("DIOD");
+                    continue;
+                }
+            };
+            if writeln!(stream, "{answer}").is_err() {
+                return;
+            }
+        }
+    });
+    format!("tcp:127.0.0.1:{port}")
+}
+
+#[test]
+fn a_meter_whose_name_commands_the_terminal() {
+    let place = place();
+    let bench = Bench::start(&place, &[]);
+    let words = ["sweep", "--jig", "jig", "--meter", &meter_of_a_strange_name(), "--profile", "scpi-bench"];
+    let outcome =
+        place.run(&[&words[..], &["--unpowered", "--connector", "c.csv", "--log", "t.jsonl"]].concat());
+    drop(bench);
+    assert_eq!(outcome.status, Some(0), "{}", outcome.text());
+    assert!(outcome.stderr.contains("meter: ACME"), "{}", outcome.text());
+    assert_plain(&outcome.text(), "the name of the meter");
 }

@@ -2,6 +2,7 @@
 
 mod args;
 mod bench;
+mod hold;
 mod keyboard;
 mod live;
 mod panel;
@@ -48,6 +49,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         screen.tell(&format!("warning: left out: {error}"));
     }
     let name = name(args, &history)?;
+    let _held = hold::take(&data, &name)?;
     let connectors: Vec<String> = station.connectors().map(|connector| connector.name.clone()).collect();
     let sweeps = sweeps(&history, &name)?;
     let mut past: Vec<Past> = sweeps.iter().filter_map(past).collect();
