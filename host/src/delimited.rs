@@ -5,7 +5,10 @@
 //! the memory. A quoted field may hold separators and doubled quotes, but no line break: no name or number
 //! here has one.
 
-use std::io::{self, BufRead, BufReader, Read};
+use std::{
+    borrow::Cow,
+    io::{self, BufRead, BufReader, Read},
+};
 
 /// Bytes in one line at most.
 pub const LONGEST_LINE: usize = 64 * 1024;
@@ -59,6 +62,29 @@ pub struct Fields {
     text: String,
     /// End in `text` and first column on the line, one a field.
     marks: Vec<(usize, usize)>,
+}
+
+/// A text with one of these in front is a formula to a spreadsheet, which runs it (OWASP, "CSV Injection"; from memory).
+const FORMULA: [char; 4] = ['=', '+', '-', '@'];
+
+/// A name as it stands in a table that we write: with an apostrophe in front where a spreadsheet would run it.
+#[must_use]
+pub fn guarded(name: &str) -> Cow<'_, str> {
+    match is_formula(name) {
+        true => Cow::Owned(format!("'{name}")),
+        false => Cow::Borrowed(name),
+    }
+}
+
+/// The name that [`guarded`] wrote.
+#[must_use]
+pub fn unguarded(field: &str) -> &str {
+    field.strip_prefix('\'').filter(|name| is_formula(name)).unwrap_or(field)
+}
+
+/// Whether it is a formula, perhaps one that is guarded already: what is written is read back as it was.
+fn is_formula(name: &str) -> bool {
+    name.trim_start_matches('\'').starts_with(FORMULA)
 }
 
 impl From<io::Error> for LineError {
@@ -279,6 +305,25 @@ mod tests {
         let mut fields = Fields::default();
         fields.split(line, separator).map_err(|error| error.to_string())?;
         Ok((0..fields.len()).map(|i| (fields.get(i).to_owned(), fields.column(i))).collect())
+    }
+
+    #[test]
+    fn names_are_no_formulas_and_are_read_back() {
+        for (name, written) in [
+            ("=1+1", "'=1+1"),
+            ("+5V", "'+5V"),
+            ("-12V", "'-12V"),
+            ("@A1", "'@A1"),
+            ("'=1", "''=1"),
+            ("'", "'"),
+            ("'A", "'A"),
+            ("A=1", "A=1"),
+            ("", ""),
+        ] {
+            assert_eq!((&*guarded(name), unguarded(written)), (written, name));
+        }
+        // What somebody else wrote stays.
+        assert_eq!(unguarded("+5V"), "+5V");
     }
 
     #[test]

@@ -108,7 +108,7 @@ pub fn is_unprintable(c: char) -> bool {
 const LONGEST_SHOWN: usize = 2000;
 
 /// Text of any length and several lines as it may go to a terminal: control characters are spelt out, whoever put them
-/// there.
+/// there. As JSON spells them (RFC 8259, section 7), so that a line of JSON stays one: all of them have four digits.
 #[must_use]
 pub fn plain(text: &str) -> Cow<'_, str> {
     let is_odd = |c: char| is_unprintable(c) && !matches!(c, '\n' | '\t');
@@ -118,7 +118,7 @@ pub fn plain(text: &str) -> Cow<'_, str> {
     let mut shown = String::with_capacity(text.len());
     for c in text.chars() {
         match is_odd(c) {
-            true => shown.extend(c.escape_default()),
+            true => shown.push_str(&format!("\\u{:04x}", u32::from(c))),
             false => shown.push(c),
         }
     }
@@ -159,9 +159,19 @@ mod tests {
     #[test]
     fn messages_command_no_terminal_and_end() {
         assert_eq!(message("pin 4\n  hint: solder"), "pin 4\n  hint: solder");
-        assert_eq!(message("\u{1b}[2J\r\u{202e}x"), "\\u{1b}[2J\\r\\u{202e}x");
+        assert_eq!(message("\u{1b}[2J\r\u{202e}x"), "\\u001b[2J\\u000d\\u202ex");
         assert_eq!(message(&format!("a\n{}", "x".repeat(9000))).len(), 2 + LONGEST_SHOWN + 3);
         assert_eq!(plain(&"x".repeat(9000)).len(), 9000);
+    }
+
+    /// Notes in logs from elsewhere may hold anything, and serde_json leaves all of it but C0 as it is.
+    #[test]
+    fn json_stays_json() {
+        let all: String = (0..=0xffff).filter_map(char::from_u32).filter(|&c| is_unprintable(c)).collect();
+        let line = serde_json::json!({ "note": all }).to_string();
+        let shown = plain(&line);
+        assert!(!shown.chars().any(is_unprintable) && shown != line);
+        assert_eq!(serde_json::from_str::<serde_json::Value>(&shown).unwrap()["note"], *all);
     }
 
     #[test]

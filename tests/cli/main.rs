@@ -25,3 +25,5 @@ mod report;
 mod rooms;
 mod run;
 mod seeds;
+#[cfg(unix)]
+mod typist;

@@ -151,6 +151,29 @@ fn a_note_that_comes_later_has_its_time_and_ends_what_a_cut_has_left() {
     assert!(matches!(two, Err(AmendError::TwoLogs)), "{two:?}");
 }
 
+/// The words stayed in the file behind the link, and were called gone.
+#[test]
+#[cfg(unix)]
+fn words_are_gone_behind_a_symbolic_link_too() {
+    let bench = PracticeBench::new();
+    let (data, archive) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let order = Order { board: "T-1".to_owned(), seed: 1, notes: vec![WORDS], ..Order::default() };
+    let session = bench.sweep(&order).file_in(data.path());
+    let (path, moved) = (log_of(data.path(), &session), archive.path().join("moved.jsonl"));
+    fs::rename(&path, &moved).unwrap();
+    std::os::unix::fs::symlink(&moved, &path).unwrap();
+    // A name that stands in the way of the new log leads elsewhere as well.
+    let theirs = archive.path().join("theirs");
+    fs::write(&theirs, "kept").unwrap();
+    std::os::unix::fs::symlink(&theirs, archive.path().join("moved.jsonl.new")).unwrap();
+    let mut history = History::open(data.path()).unwrap();
+    history.catch_up().unwrap();
+    assert_eq!(history.forget("T-1", "2026-04-01T08:00:00Z", None).unwrap().notes, 1);
+    assert!(!holds(data.path(), WORDS) && !holds(archive.path(), WORDS));
+    assert!(path.is_symlink() && SweepRecord::read(fs::File::open(&path).unwrap()).unwrap().is_complete());
+    assert_eq!(fs::read_to_string(&theirs).unwrap(), "kept");
+}
+
 #[test]
 fn a_log_that_is_being_written_is_left_alone() {
     let bench = PracticeBench::new();

@@ -85,6 +85,38 @@ fn an_override_is_said_logged_and_shown() {
     }
 }
 
+/// An override without a reason tells nobody why.
+#[test]
+fn an_override_wants_a_reason() {
+    let place = place();
+    for command in ["sweep", "probe"] {
+        for reason in ["", " \t"] {
+            let words = [command, "--practice", "--instant", "--connector", "c.csv", "--log", "t.jsonl"];
+            let outcome = place.run(&[&words[..], &["--override-alive", reason]].concat());
+            assert_eq!(outcome.status, Some(64), "{command}: {}", outcome.text());
+            assert!(outcome.stderr.contains("expected some text, found none"), "{}", outcome.text());
+            assert!(!place.path().join("t.jsonl").exists());
+        }
+    }
+}
+
+/// An override is for the pin that is named: the others are measured all the same.
+#[test]
+fn an_override_skips_no_other_pin() {
+    let place = place();
+    // Without roles every pin is measured.
+    place.file("c.csv", "pin\n1\n2\n3\n4\n");
+    let words = ["--override-alive", "coin cell for the clock"];
+    let live = sweep(&place, &["live:2=0.3", "live:4=0.2"], &words);
+    assert!(matches!(live.status, Some(0..=2)), "{}", live.text());
+    let pins: Vec<(String, bool)> =
+        measured(&place).into_iter().map(|(what, _, safe)| (what, safe)).collect();
+    let expected = [("pin 1", true), ("pin 2", false), ("pin 3", true), ("pin 4", false)];
+    assert_eq!(pins, expected.map(|(what, safe)| (what.to_owned(), safe)), "{}", live.text());
+    let said = live.stderr.matches("warning: going on by the operator's decision although pin").count();
+    assert_eq!(said, 2, "{}", live.text());
+}
+
 /// With a switching board that senses, no meter is needed to see it.
 #[test]
 fn a_live_board_is_refused_with_any_meter() {
@@ -170,4 +202,7 @@ fn an_override_of_the_probe_is_logged_and_shown() {
     assert!(live.stderr.contains("the board is alive at 2"), "{}", live.text());
     let page = place.run(&["report", "t.jsonl", "--format", "html"]);
     assert!(page.stdout.contains("coin cell for the clock"), "{}", page.text());
+    // The rows of a table have no place for it.
+    let table = place.run(&["report", "t.jsonl", "--format", "csv"]);
+    assert!(table.stderr.contains("coin cell for the clock"), "{}", table.text());
 }

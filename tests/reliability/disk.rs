@@ -2,7 +2,7 @@
 
 use std::{
     fs,
-    io::{BufRead, BufReader},
+    io::{BufRead, BufReader, Write},
     path::Path,
     process::{Command, Output, Stdio},
 };
@@ -244,4 +244,35 @@ fn two_writers_of_one_log() {
     let (lines, troubles) = read(&fs::read(&path).unwrap());
     assert!(troubles.is_empty(), "{troubles:?}");
     assert!(matches!(lines.last().unwrap().event, LogEvent::End { .. }));
+}
+
+/// Two programs that lead one batch gave its places to two boards each.
+#[test]
+fn two_leaders_of_one_batch() {
+    let place = place();
+    let _bench = Bench::start(&place, &[]);
+    let words = ["batch", "--jig", "jig", "--meter", "meter", "--unpowered", "--connector", "c.csv"];
+    let named = ["--data", "d", "--name", "May"];
+    let mut first = place
+        .command(&[&words[..], &named].concat())
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut said = BufReader::new(first.stderr.take().unwrap());
+    let mut heard = String::new();
+    while !heard.contains("batch May;") {
+        assert_ne!(said.read_line(&mut heard).unwrap(), 0, "{heard}");
+    }
+    let practice = ["batch", "--practice", "--boards", "1", "--connector", "c.csv"];
+    let second = place.run(&[&practice[..], &named].concat());
+    assert_eq!(second.status, Some(74), "{}", second.text());
+    assert!(second.stderr.contains("found another program at it"), "{}", second.text());
+    let other = place.run(&[&practice[..], &["--data", "d", "--name", "June"]].concat());
+    assert_eq!(other.status, Some(0), "{}", other.text());
+    writeln!(first.stdin.take().unwrap(), "/stop").unwrap();
+    assert_eq!(first.wait().unwrap().code(), Some(0));
+    let later = place.run(&[&practice[..], &named].concat());
+    assert_eq!(later.status, Some(0), "{}", later.text());
 }

@@ -214,3 +214,29 @@ fn a_log_is_added_whole_or_not_at_all() {
     assert!(killed > 50, "only {killed} changes of files");
     println!("{killed} copies killed at a change of a file");
 }
+
+/// `history.db` is a name that other programs take as well.
+#[test]
+fn a_database_of_another_program_is_left_alone() {
+    let place = place();
+    fs::create_dir(place.path().join("d")).unwrap();
+    let path = place.path().join("d/history.db");
+    let other = rusqlite::Connection::open(&path).unwrap();
+    other.execute_batch("CREATE TABLE note (text TEXT); INSERT INTO note VALUES ('theirs');").unwrap();
+    drop(other);
+    let before = fs::read(&path).unwrap();
+    let sweep = place.run(&["sweep", "--practice", "--instant", "--connector", "c.csv", "--data", "d"]);
+    assert_eq!(sweep.status, Some(0), "{}", sweep.text());
+    assert!(
+        sweep.stderr.contains("warning: this sweep is in its log, but not in the history"),
+        "{}",
+        sweep.text()
+    );
+    for words in [&["history", "--data", "d"][..], &["history", "rebuild", "--data", "d"]] {
+        let outcome = place.run(words);
+        assert_eq!(outcome.status, Some(65), "{words:?}: {}", outcome.text());
+        assert!(outcome.stderr.contains("found a database of another program"), "{}", outcome.text());
+        assert!(outcome.stderr.contains("name another data directory"), "{}", outcome.text());
+    }
+    assert!(fs::read(&path).unwrap() == before, "not a byte of it has changed");
+}

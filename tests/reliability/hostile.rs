@@ -2,10 +2,16 @@
 
 use std::{
     fs,
+    io::{BufRead, BufReader, Write},
+    net::TcpListener,
     path::{Path, PathBuf},
+    thread,
 };
 
-use crate::{bench::place, run::Place};
+use crate::{
+    bench::{Bench, place},
+    run::Place,
+};
 
 /// Names that somebody could give a board, an operator, a net, a connector.
 const PAYLOADS: &[&str] = &[
@@ -112,7 +118,14 @@ fn names_that_are_markup_queries_and_paths() {
         let mut table = csv::Reader::from_reader(csv.stdout.as_bytes());
         let rows: Vec<_> = table.records().map(Result::unwrap).collect();
         assert_eq!(rows.len(), 1, "{payload}: {}", csv.text());
-        assert!(rows[0].iter().any(|field| field == *payload), "{payload}: {rows:?}");
+        // No field is a formula to a spreadsheet.
+        let written = if payload.starts_with('=') { format!("'{payload}") } else { (*payload).to_owned() };
+        assert!(rows[0].iter().any(|field| *field == written), "{payload}: {rows:?}");
+        let table = place.run(&["report", &log, "--format", "csv"]);
+        for row in csv::Reader::from_reader(table.stdout.as_bytes()).records().map(Result::unwrap) {
+            let (board, pin) = (&row[0], &row[1]);
+            assert!(board == written && !pin.starts_with(['=', '+', '-', '@']), "{payload}: {row:?}");
+        }
     }
     // Every file lies where it should: nothing climbed out, and nothing was run.
     for file in files(place.path()) {
@@ -130,7 +143,7 @@ fn names_that_are_markup_queries_and_paths() {
 fn names_that_command_a_terminal_are_refused() {
     let place = place();
     for payload in CONTROLS.iter().filter(|payload| !payload.contains('\0')) {
-        for option in ["--board", "--operator"] {
+        for option in ["--board", "--operator", "--note", "--override-alive"] {
             let outcome = place.run(&[
                 "sweep",
                 "--practice",
@@ -164,6 +177,9 @@ fn names_that_command_a_terminal_are_refused() {
             vec!["sweep", "--practice", "--instant", "--profile", payload, "--data", "d"],
             vec!["sweep", "--practice", "--instant", "--fault", payload, "--data", "d"],
             vec!["history", "show", payload, "--data", "d"],
+            vec!["batch", "--practice", "--boards", "1", "--count-from", payload, "--data", "d"],
+            vec!["sweep", payload],
+            vec![payload],
         ] {
             let outcome = place.run(&words);
             assert!(outcome.status.is_some_and(|status| status >= 2), "{words:?}: {}", outcome.text());
@@ -238,4 +254,43 @@ fn a_log_from_elsewhere_cannot_write_elsewhere_or_command_the_terminal() {
         }
         assert!(!Path::new("/tmp/out.jsonl").exists());
     }
+}
+
+/// A meter that calls itself what commands a terminal, and reads every pin alike. Returns its port.
+fn meter_of_a_strange_name() -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    thread::spawn(move || {
+        let (mut stream, _) = listener.accept().unwrap();
+        let mut is_volts = false;
+        for line in BufReader::new(stream.try_clone().unwrap()).lines().map_while(Result::ok) {
+            let answer = match line.trim() {
+                "*IDN?" => "ACME\u{1b}]0;owned\u{7},M\u{202e}1\u{9b}31m,0,1",
+                "SYST:ERR?" => "+0,\"No error\"",
+                "READ?" if is_volts => "+1.0E-03",
+                "READ?" => "+5.0E-01",
+                command => {
+                    is_volts = command.contains("VOLT") || is_volts && !command.contains("DIOD");
+                    continue;
+                }
+            };
+            if writeln!(stream, "{answer}").is_err() {
+                return;
+            }
+        }
+    });
+    format!("tcp:127.0.0.1:{port}")
+}
+
+#[test]
+fn a_meter_whose_name_commands_the_terminal() {
+    let place = place();
+    let bench = Bench::start(&place, &[]);
+    let words = ["sweep", "--jig", "jig", "--meter", &meter_of_a_strange_name(), "--profile", "scpi-bench"];
+    let outcome =
+        place.run(&[&words[..], &["--unpowered", "--connector", "c.csv", "--log", "t.jsonl"]].concat());
+    drop(bench);
+    assert_eq!(outcome.status, Some(0), "{}", outcome.text());
+    assert!(outcome.stderr.contains("meter: ACME"), "{}", outcome.text());
+    assert_plain(&outcome.text(), "the name of the meter");
 }

@@ -9,10 +9,13 @@ use pintally::{
     sweep::{Devices, Heard, Stops, SweepError, measure_volts},
 };
 
-/// Keeps what the meter is told.
+/// Keeps what the meter is told, and perhaps has it show an overload.
 struct Watched {
     devices: BenchDevices,
     told: Vec<u8>,
+    overload: bool,
+    /// What has come since the meter was told something.
+    is_answered: bool,
 }
 
 impl Devices for Watched {
@@ -21,7 +24,13 @@ impl Devices for Watched {
     }
 
     fn wait(&mut self, until: Moment) -> Heard {
-        self.devices.wait(until)
+        match self.devices.wait(until) {
+            Heard::Meter(at, bytes) if self.overload && self.told.ends_with(b"READ?\n") => {
+                let first = !std::mem::replace(&mut self.is_answered, true);
+                Heard::Meter(at, if first { b"+9.90000000E+37\n".to_vec() } else { bytes[..0].to_vec() })
+            }
+            heard => heard,
+        }
     }
 
     fn to_jig(&mut self, bytes: &[u8]) -> io::Result<()> {
@@ -30,11 +39,21 @@ impl Devices for Watched {
 
     fn to_meter(&mut self, bytes: &[u8]) -> io::Result<()> {
         self.told.extend_from_slice(bytes);
+        self.is_answered = false;
         self.devices.to_meter(bytes)
     }
 }
 
 fn measure(fault: &str, doubled: f64, seed: u64) -> (Result<(), SweepError>, Vec<(String, f64)>, String) {
+    measure_with(fault, doubled, seed, false)
+}
+
+fn measure_with(
+    fault: &str,
+    doubled: f64,
+    seed: u64,
+    overload: bool,
+) -> (Result<(), SweepError>, Vec<(String, f64)>, String) {
     let (connector, profile) =
         (connector::from_toml(connector::DEMO).unwrap(), meter::shipped("scpi-bench").unwrap());
     let faults = [fault.parse().unwrap()];
@@ -42,7 +61,8 @@ fn measure(fault: &str, doubled: f64, seed: u64) -> (Result<(), SweepError>, Vec
     let setup = JigSetup::straight(&connector, 1).unwrap();
     let options = MeterOptions { doubled, ..MeterOptions::of(&profile) };
     let bench = Bench::new(&specimen, setup.clone(), profile.clone(), options, seed, Moment::START).unwrap();
-    let mut devices = Watched { devices: BenchDevices::new(bench), told: Vec::new() };
+    let devices = BenchDevices::new(bench);
+    let mut devices = Watched { devices, told: Vec::new(), overload, is_answered: false };
     let named = connector.pins.iter().map(|pin| pin.name.clone());
     let stops = Stops {
         profile: &profile,
@@ -84,4 +104,14 @@ fn each_reading_follows_a_command_that_was_taken() {
     }
     assert_eq!(count, seen.len());
     assert_eq!(lines.last(), Some(&"SYST:LOC"));
+}
+
+/// It was written down as a voltage of 1000 V, which nobody had measured.
+#[test]
+fn an_overload_is_refused_and_is_no_voltage() {
+    let (outcome, seen, told) = measure_with("open:B8", 0.0, 1, true);
+    let Err(error @ SweepError::BeyondVolts { .. }) = &outcome else { panic!("{outcome:?}: {seen:?}") };
+    assert!(error.to_string().contains("reads OL by DC volts"), "{error}");
+    assert_eq!(seen, [], "no number is made up");
+    assert!(told.ends_with("SYST:LOC\n"), "{told}");
 }

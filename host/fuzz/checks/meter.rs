@@ -1,11 +1,11 @@
 //! Meters: whatever the bytes, the readings do not depend on how they are cut into chunks, what is kept is bounded,
 //! and every trouble can be shown.
 
-use std::sync::LazyLock;
+use std::{sync::LazyLock, time::Duration};
 
 use pintally::{
     label,
-    meter::{self, Conversation, Decoder, Profile, Reading},
+    meter::{self, Conversation, Decoder, Measured, Profile, Reading},
     moment::Moment,
 };
 
@@ -67,6 +67,13 @@ pub(crate) fn profile(data: &[u8]) {
         let mut decoder = Decoder::new(&profile);
         decoder.push(b"\r\nDIODE;0,543;V\r\n0.543 V\r\n", Moment::START);
         while decoder.pull().is_some() {}
+        // `meter lag` writes into the file of somebody else.
+        let measured =
+            Measured { spoilt: 3, readings_per_second: Some(2.5), adapter_delay: Duration::from_millis(20) };
+        if let Ok(text) = measured.write_into(text, Some("mine")) {
+            let changed = Profile::from_toml(&text).expect("what was written can be read");
+            assert_eq!((changed.name.as_str(), changed.timing.spoilt), ("mine", 3));
+        }
     }
 }
 

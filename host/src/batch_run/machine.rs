@@ -95,6 +95,12 @@ impl Machine {
         self.state == State::Ended
     }
 
+    /// Whether only the name of the next board leads on.
+    #[must_use]
+    pub fn wants_name(&self) -> bool {
+        self.state == State::WaitsForName
+    }
+
     /// Takes what happened and tells what to do.
     pub fn take(&mut self, event: Event) -> Vec<Action> {
         match event {

@@ -4,6 +4,7 @@ use super::Screen;
 use crate::{
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
+    label,
     live::{Mood, State, Terminal},
     probe::{Expects, Fit},
     readings::PinValue,
@@ -79,7 +80,8 @@ pub(super) fn take_in(notice: &Notice, expects: &Expects, state: &mut State, kep
             state.find(&name, differs.then(|| format!("{name} expected {expected}, seen {value}")));
         }
         other => {
-            let text = other.to_string();
+            // A device may call itself anything.
+            let text = label::message(&other.to_string()).into_owned();
             if !matches!(other, Notice::Greeted(_) | Notice::MeterReady { .. }) {
                 state.mood = Mood::Trouble;
                 state.sentence.clone_from(&text);
@@ -110,6 +112,10 @@ mod tests {
         // The drawing says that nothing hangs there.
         assert_eq!(state.found, ["A16 expected OL, seen 0.002"]);
         assert_eq!(state.done, (1, 40));
+        let identity = Some("ACME \u{202e}1".to_owned());
+        let ready = Notice::MeterReady { identity, period: std::time::Duration::from_millis(100) };
+        take_in(&ready, &expects, &mut state, &mut kept);
+        assert!(state.seen.contains("ACME \\u202e1"), "{}", state.seen);
         take_in(&Notice::LidOpen, &expects, &mut state, &mut kept);
         assert_eq!((state.mood, kept.len()), (Mood::Trouble, 1));
     }

@@ -44,13 +44,13 @@ mod verdict;
 
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
-use crate::{exit_status::ExitStatus, failure::Failure};
+use crate::{exit_status::ExitStatus, failure::Failure, label};
 
 pub use screen::Screen;
 
 /// Sweeps the pins of a connector, compares each reading with a known-good board, and says what is wrong.
 #[derive(Debug, Parser)]
-#[command(name = NAME, version, arg_required_else_help = true)]
+#[command(name = NAME, version, arg_required_else_help = true, after_long_help = EXIT_STATUS)]
 struct Cli {
     /// Say less on the way: no progress, no advice; warnings and results stay
     // Behind the options of each command.
@@ -85,6 +85,11 @@ const NAME: &str = "pintally";
 /// Name and version of this program, as session logs tell it.
 const PROGRAM: &str = concat!("pintally ", env!("CARGO_PKG_VERSION"));
 
+const EXIT_STATUS: &str = "\
+Exit status: 0 all pins match, 1 some differ, 2 not all could be judged. Without a reference nothing is compared, and 0 \
+says that all pins were read. 64 and up are troubles: 64 usage, 65 data, 66 no input, 69 device, 70 software, 74 input or \
+output, 76 protocol, 78 configuration.";
+
 /// Runs the command that was typed and tells how it ended.
 #[must_use]
 pub fn main() -> ExitStatus {
@@ -94,7 +99,13 @@ pub fn main() -> ExitStatus {
         Err(error) => {
             // Help and version go to stdout and are no error; the rest is a usage error.
             let status = if error.use_stderr() { ExitStatus::Usage } else { ExitStatus::Matches };
-            let _ = error.print();
+            // A word that commands the terminal is repeated by the message, and clap lets it through.
+            let is_odd = |word: std::ffi::OsString| word.to_string_lossy().chars().any(label::is_unprintable);
+            if std::env::args_os().any(is_odd) {
+                Screen::standard().tell(error.render().to_string().trim_end());
+            } else {
+                let _ = error.print();
+            }
             return status;
         }
     };

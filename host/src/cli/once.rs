@@ -173,29 +173,38 @@ fn without_volts(
     let is_power = |role: Option<Role>| role == Some(Role::Power);
     let has_power = named().any(|(pin, _)| is_power(pin.role));
     let pins = named().filter(|(pin, _)| is_power(pin.role) || !has_power);
-    let stops = Stops {
+    let mut stops = Stops {
         profile: &session.profile,
         pins: pins.map(|(pin, &channel)| (pin.name.clone(), channel)).collect(),
         ports: ports.clone(),
     };
     let (mut count, mut most) = (0, 0.0_f64);
-    let outcome = measure_volts(&stops, devices, &mut |(pin, volts, safe)| {
-        (count, most) = (count + 1, most.max(volts.get().abs()));
-        logbook.note(LogEvent::Measured { what: format!("pin {pin}"), volts, safe });
-    });
-    match (outcome, &session.settings.override_alive) {
-        (Err(error @ SweepError::BoardCharged { .. }), Some(why)) => {
-            let text = format!("going on by the operator's decision although {error}: {why}");
-            screen.tell(&format!("warning: {text}"));
-            logbook.note(LogEvent::Told { text });
-            Ok(())
-        }
-        (outcome, _) => {
-            if outcome.is_ok() && count > 0 && !quiet {
-                let s = if count == 1 { "" } else { "s" };
-                screen.tell(&format!("DC volts before diode test, {count} pin{s}: {most:.3} V at most"));
+    loop {
+        let outcome = measure_volts(&stops, devices, &mut |(pin, volts, safe)| {
+            (count, most) = (count + 1, most.max(volts.get().abs()));
+            logbook.note(LogEvent::Measured { what: format!("pin {pin}"), volts, safe });
+        });
+        let (error, pin, why) = match (&outcome, &session.settings.override_alive) {
+            (
+                Err(error @ (SweepError::BoardCharged { pin, .. } | SweepError::BeyondVolts { pin })),
+                Some(why),
+            ) => (error, pin, why),
+            _ => {
+                if outcome.is_ok() && count > 0 && !quiet {
+                    let s = if count == 1 { "" } else { "s" };
+                    screen.tell(&format!("DC volts before diode test, {count} pin{s}: {most:.3} V at most"));
+                }
+                return outcome;
             }
-            outcome
+        };
+        let text = format!("going on by the operator's decision although {error}: {why}");
+        screen.tell(&format!("warning: {text}"));
+        logbook.note(LogEvent::Told { text });
+        // An override is for this pin: the others are measured and bled all the same.
+        let behind = stops.pins.iter().position(|(name, _)| name == pin).map(|at| at + 1);
+        stops.pins.drain(..behind.unwrap_or(stops.pins.len()));
+        if stops.pins.is_empty() {
+            return Ok(());
         }
     }
 }

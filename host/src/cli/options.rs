@@ -17,6 +17,7 @@ use crate::{
     exit_status::ExitStatus,
     failure::Failure,
     history,
+    label::{self, LabelProblem},
     log::{Header, LogEvent, SyncPolicy},
     meter::Profile,
     port::Address,
@@ -65,13 +66,13 @@ pub(super) struct OneBoard {
     #[arg(long, value_name = "FILE")]
     checklist: Option<PathBuf>,
     /// A note for the log
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = note)]
     note: Option<String>,
     /// Confirm, without being asked, that battery and power are off and the board is discharged
     #[arg(long)]
     pub(super) unpowered: bool,
     /// Go on although the board shows signs of life; the reason goes into the log
-    #[arg(long, value_name = "REASON")]
+    #[arg(long, value_name = "REASON", value_parser = reason)]
     pub(super) override_alive: Option<String>,
     /// Write the session log here; a new file in the data directory where none is given
     #[arg(long, value_name = "FILE")]
@@ -212,6 +213,18 @@ impl Assumptions {
     /// Share of good boards that may be flagged.
     pub(super) fn false_alarms(&self) -> Result<Option<f64>, Failure> {
         prepare::false_alarms(self.false_alarms)
+    }
+}
+
+fn note(text: &str) -> Result<String, LabelProblem> {
+    label::note(text).map(str::to_owned)
+}
+
+/// Why a check is overridden: a text that says something.
+fn reason(text: &str) -> Result<String, LabelProblem> {
+    match label::note(text)? {
+        "" => Err(LabelProblem::Empty),
+        reason => Ok(reason.to_owned()),
     }
 }
 

@@ -7,6 +7,7 @@ use clap::Args as Arguments;
 use super::{Screen, emulation, emulation::Emulation, inputs, place, typed};
 use crate::{
     connector::{Connector, Wiring},
+    delimited::guarded,
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     meter::Profile,
@@ -217,7 +218,7 @@ fn table(connector: &Connector, boards: &[BoardReadings], decimals: usize) -> Re
             let value = value
                 .volts()
                 .map_or_else(|| value.to_string(), |volts| format!("{:.decimals$}", volts.get()));
-            writer.write_record([&board.board, pin.name.as_str(), &value])?;
+            writer.write_record([&*guarded(&board.board), &*guarded(pin.name.as_str()), &value])?;
         }
     }
     let bytes = writer.into_inner().map_err(|error| error.into_error())?;

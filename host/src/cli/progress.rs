@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use crate::{connector::PinName, sweep::Notice};
+use crate::{connector::PinName, label, sweep::Notice};
 
 /// Shows how far a sweep is.
 pub(super) struct Progress {
@@ -49,6 +49,6 @@ impl Progress {
 
 fn tell(text: &str) {
     use std::io::Write;
-    // If stderr is gone there is nobody to tell.
-    let _ = writeln!(anstream::stderr(), "{text}");
+    // A device may call itself anything. If stderr is gone there is nobody to tell.
+    let _ = writeln!(anstream::stderr(), "{}", label::message(text));
 }

@@ -112,6 +112,7 @@ fn sweep(path: &Path, args: &Args, screen: &mut Screen) -> Result<(String, ExitS
         Format::Json => pretty(&report::sweep_document(&record)),
         Format::Csv => {
             let judgement = judged(&record, path)?;
+            tell_overrides(&record, path, screen);
             format!("{}\n{}", report::CSV_HEADER, report::csv(&record.connector, judgement))
         }
     };
@@ -149,6 +150,8 @@ fn repair(
         Format::Markdown => report::change_markdown(&first, &second),
         Format::Json => pretty(&report::change_document(&first, &second)),
         Format::Csv => {
+            tell_overrides(&first, before, screen);
+            tell_overrides(&second, after, screen);
             let change = Change::between(judged(&first, before)?, judged(&second, after)?);
             report::change_csv(&first, &second, &change)
         }
@@ -181,6 +184,7 @@ fn batch(logs: &[PathBuf], args: &Args, screen: &mut Screen) -> Result<(String, 
         let record = read(path, screen)?;
         if let (Format::Csv, Some(judgement)) = (args.format, &record.judgement) {
             rows.push_str(&report::csv(&record.connector, judgement));
+            tell_overrides(&record, path, screen);
         }
         gathered.take(&record);
     }
@@ -213,6 +217,19 @@ fn logs_of(name: &str, args: &Args, screen: &mut Screen) -> Result<Vec<PathBuf>,
         .hint("`pintally history` lists what was swept"));
     }
     Ok(found.iter().map(|found| log_of(&data, &found.sweep.session)).collect())
+}
+
+/// Says of a table what its rows have no place for.
+fn tell_overrides(record: &SweepRecord, path: &Path, screen: &mut Screen) {
+    for over in &record.overrides {
+        screen.tell(&format!(
+            "warning: {}: {} overrode a check, {}: {}",
+            path.display(),
+            over.by,
+            over.what,
+            over.why
+        ));
+    }
 }
 
 /// The record of a log.

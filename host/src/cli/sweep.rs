@@ -36,6 +36,9 @@ use crate::{
 ///
 /// Battery out, power off, capacitors discharged: only then connect anything. Red lead on board ground, black to
 /// the switching board, meter in diode test.
+///
+/// Without --reference and --known-good nothing is compared: the readings are printed, to make a reference of, and exit
+/// status 0 says that all pins were read.
 #[derive(Debug, Clone, Arguments)]
 pub(super) struct Args {
     #[command(flatten)]

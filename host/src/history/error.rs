@@ -27,6 +27,12 @@ pub enum HistoryError {
         /// What SQLite says.
         what: String,
     },
+    /// The database is that of another program, which is left alone.
+    #[error("expected the history in {}, found a database of another program", shown(path))]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+    },
     /// The database was written by a newer program.
     #[error("expected a history of form {known} or older in {}, found form {found}", shown(path))]
     Newer {
@@ -128,12 +134,13 @@ impl HistoryError {
             Self::Damaged { .. } => {
                 "the session logs are the record: `pintally history rebuild` makes the history again from them"
             }
+            Self::Foreign { .. } => "name another data directory with --data DIR",
             Self::Newer { .. } => {
                 "use the newer program, or make the history again with this one: `pintally history rebuild`"
             }
             Self::Busy { .. } => "let it finish, then try again",
             Self::Database { .. } => {
-                "check that the disk has room; `pintally history rebuild` makes the history again from the logs"
+                "check that the disk has room and can be written; `pintally history rebuild` makes the history again from the logs"
             }
             Self::Log { error, .. } => error.hint(),
             Self::Misnamed { .. } => "take it in with `pintally history add FILE`",
@@ -158,6 +165,7 @@ impl HistoryError {
             }
             Self::Log { error: RecordError::Log(OpenError::Io(_)), .. } => ExitStatus::NoInput,
             Self::Damaged { .. }
+            | Self::Foreign { .. }
             | Self::Newer { .. }
             | Self::Log { .. }
             | Self::Misnamed { .. }

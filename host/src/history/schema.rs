@@ -37,6 +37,9 @@ pub(super) fn open(path: &Path) -> Result<Connection, HistoryError> {
     if found > CURRENT {
         return Err(HistoryError::Newer { path: path.to_owned(), known: CURRENT, found });
     }
+    if found == 0 && is_foreign(&mut connection).map_err(sorted)? {
+        return Err(HistoryError::Foreign { path: path.to_owned() });
+    }
     // The log of changes lies beside the file, so that readers never wait. `normal`: a power cut may lose the last
     // sweeps, never the order of the file; they are taken in again from their logs.
     connection
@@ -51,6 +54,14 @@ pub(super) fn open(path: &Path) -> Result<Connection, HistoryError> {
 
 fn version(connection: &Connection) -> rusqlite::Result<u32> {
     connection.pragma_query_value(None, "user_version", |row| row.get(0))
+}
+
+/// Whether there is something in it, and none of our files was run. In one transaction, since another program may just be
+/// running them.
+fn is_foreign(connection: &mut Connection) -> rusqlite::Result<bool> {
+    let transaction = connection.transaction()?;
+    let tables: u32 = transaction.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
+    Ok(tables > 0 && version(&transaction)? == 0)
 }
 
 /// Runs the files that the database has not seen, all of them or none.

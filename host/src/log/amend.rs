@@ -107,6 +107,8 @@ pub fn append(path: &Path, at: Moment, event: LogEvent) -> Result<(), AmendError
 /// # Errors
 /// [`AmendError`], also while a sweep writes the log; the log is then as it was.
 pub fn remove_notes(path: &Path, removed: &str, by: Option<&str>) -> Result<Redaction, AmendError> {
+    // Behind a symbolic link the words would stay in the file that it leads to.
+    let path = &fs::canonicalize(path)?;
     let file = OpenOptions::new().read(true).append(true).open(path)?;
     lock(&file)?;
     LogReader::new(&file)?;
@@ -134,7 +136,12 @@ pub fn remove_notes(path: &Path, removed: &str, by: Option<&str>) -> Result<Reda
 
 /// Copies a log line by line, with what is removed left out, and puts it on the disk.
 fn rewrite(log: &File, to: &Path, removed: &str, by: Option<&str>) -> Result<Redaction, AmendError> {
-    let mut fresh = io::BufWriter::new(File::create(to)?);
+    // What a run that was killed has left there; whatever else has that name is not written into.
+    match fs::remove_file(to) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error.into()),
+        _ => {}
+    }
+    let mut fresh = io::BufWriter::new(File::create_new(to)?);
     let mut lines = BufReader::new(log);
     let mut redaction = Redaction::default();
     let mut at = (0, Moment::START);

@@ -11,7 +11,7 @@ use std::{collections::HashSet, io::Read};
 
 use crate::{
     connector::Connector,
-    delimited::{Fields, LineError, Lines, Separator},
+    delimited::{Fields, LineError, Lines, Separator, unguarded},
     label,
 };
 
@@ -122,7 +122,7 @@ impl<'c, R: Read> Boards<'c, R> {
         if fields.len() != columns {
             return Err(at(columns, RowProblem::FieldCount { expected: columns, found: fields.len() }));
         }
-        let name = fields.get(board);
+        let name = unguarded(fields.get(board));
         let current = match &mut self.current {
             Some(current) if current.readings.board == name => current,
             // The row begins a board even if the rest of it cannot be used.
@@ -135,7 +135,7 @@ impl<'c, R: Read> Boards<'c, R> {
                 other.insert(Current::new(name, self.pins.connector.pins.len()))
             }
         };
-        let index = self.pins.find(fields.get(pin)).map_err(|problem| at(pin, problem))?;
+        let index = self.pins.find(unguarded(fields.get(pin))).map_err(|problem| at(pin, problem))?;
         let value = typed::parse(fields.get(reading)).map_err(|error| at(reading, error.into()))?;
         current.set(index, value, line).map_err(|first| {
             let pin_name = self.pins.connector.pins[index].name.clone();

@@ -4,6 +4,7 @@ use super::json::verdict_code;
 use crate::{
     compare::{Change, Judgement},
     connector::Connector,
+    delimited::guarded,
     record::SweepRecord,
     units::Volts,
 };
@@ -52,12 +53,13 @@ pub fn change_csv(before: &SweepRecord, after: &SweepRecord, change: &Change) ->
     out
 }
 
-/// A field of a table, quoted where RFC 4180 asks for it.
+/// A name as a field of a table: no formula to a spreadsheet, and quoted where RFC 4180 asks for it.
 #[must_use]
-pub fn field(text: &str) -> String {
+pub fn field(name: &str) -> String {
+    let text = guarded(name);
     if text.contains([',', '"', '\n', '\r']) {
         format!("\"{}\"", text.replace('"', "\"\""))
     } else {
-        text.to_owned()
+        text.into_owned()
     }
 }

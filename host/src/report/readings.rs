@@ -74,11 +74,11 @@ mod tests {
             .into_iter()
             .chain([PinValue::Overload, PinValue::Unread(Unread::Skipped)])
             .collect();
-        let pins: Vec<Pin> = ["1", "2", "3", "4", "5", "6", "7", "8"].map(Pin::named).to_vec();
+        let pins: Vec<Pin> = ["1", "2", "+3", "4", "5", "6", "7", "8"].map(Pin::named).to_vec();
         let connector = Connector::new("J1", pins).unwrap();
-        let readings = BoardReadings { board: "T1, rev \"B\"".to_owned(), values };
-        let board = "\"T1, rev \"\"B\"\"\"";
-        let expected = ["1,0.000", "2,1.000", "3,0.3184", "4,0.590", "5,0.123457", "6,0.000", "7,OL"]
+        let readings = BoardReadings { board: "=T1, rev \"B\"".to_owned(), values };
+        let board = "\"'=T1, rev \"\"B\"\"\"";
+        let expected = ["1,0.000", "2,1.000", "'+3,0.3184", "4,0.590", "5,0.123457", "6,0.000", "7,OL"]
             .map(|row| format!("{board},{row}\n"))
             .concat();
         let written = readings_csv(&connector, &readings);

@@ -151,6 +151,14 @@ pub enum SweepError {
         /// How often it was bled.
         bleeds: u32,
     },
+    /// Before diode test, DC volts lie beyond the range of the meter.
+    #[error(
+        "pin {pin} reads OL by DC volts, more than the meter shows: expected 0.05 V at most before diode test"
+    )]
+    BeyondVolts {
+        /// The pin.
+        pin: PinName,
+    },
     /// A port went away.
     #[error("the {device} at {port} went away: {reason}")]
     Lost {
@@ -259,7 +267,7 @@ impl SweepError {
                 "check --profile: `pintally meter profiles` lists the formats, `pintally meter identify` tries them",
             ],
             Self::MeterBlocked(guard) => return vec![guard.remedy().to_owned()],
-            Self::BoardAlive { .. } | Self::BoardCharged { .. } => &[
+            Self::BoardAlive { .. } | Self::BoardCharged { .. } | Self::BeyondVolts { .. } => &[
                 "take the board off the jig, disconnect battery and supply, discharge its capacitors, check with DC volts that they are empty",
                 "if you are sure that the board is dead, --override-alive REASON goes on and writes the reason into the log",
             ],

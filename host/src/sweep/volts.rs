@@ -37,14 +37,12 @@ const QUESTIONS: u32 = 4;
 /// From closing to measuring: contacts ring for 3 ms at most (docs/facts.md 2.3).
 const SETTLE_US: u32 = 5_000;
 
-/// What a meter that shows an overload in DC volts has seen at least: beyond the range that diode test uses.
-const BEYOND: Volts = Volts::of(1000.0);
-
 /// Measures DC volts at each of these pins, and bleeds what is charged. Nothing is done with a meter that cannot be told
 /// to. Every channel is open afterwards.
 ///
 /// # Errors
-/// [`SweepError::BoardCharged`] for the first pin that keeps a voltage, and whatever goes wrong with the devices.
+/// [`SweepError::BoardCharged`] for the first pin that keeps a voltage, [`SweepError::BeyondVolts`] for one that the meter has
+/// no number for, and whatever goes wrong with the devices.
 pub fn measure_volts(
     stops: &Stops<'_>,
     devices: &mut dyn Devices,
@@ -65,6 +63,14 @@ pub fn measure_volts(
     measured.and(opened.map(|_| ()))
 }
 
+/// What the meter shows in DC volts.
+#[derive(Debug, Clone, Copy)]
+enum Shown {
+    Volts(Volts),
+    /// More than it has a range for, of either sign.
+    Overload,
+}
+
 struct Bench<'a> {
     devices: &'a mut dyn Devices,
     stops: &'a Stops<'a>,
@@ -76,7 +82,7 @@ struct Bench<'a> {
 struct Meter {
     conversation: Conversation,
     /// The answer to the question that is open.
-    reading: Option<Volts>,
+    reading: Option<Shown>,
     /// It has said who it is and has taken the command.
     is_ready: bool,
     /// Why it cannot be told to, as far as is known.
@@ -118,7 +124,10 @@ impl Bench<'_> {
                 answer => return Err(refused("to close a channel", &answer)),
             }
             // Red lies on ground and black on the pin.
-            let volts = Volts::of(-self.volts()?.get());
+            let volts = match self.volts()? {
+                Shown::Volts(volts) => Volts::of(-volts.get()),
+                Shown::Overload => return Err(SweepError::BeyondVolts { pin: pin.clone() }),
+            };
             match bleeding.measured(volts, greeting.parts.bleed) {
                 Outlook::Bleed => {}
                 Outlook::Safe => {
@@ -149,15 +158,15 @@ impl Bench<'_> {
 
     /// Has the meter say who it is and take the command, then asks it for a reading: an answer to an earlier question
     /// that comes late, or twice, is no identity, and none of them passes for a reading of this pin.
-    fn volts(&mut self) -> Result<Volts, SweepError> {
+    fn volts(&mut self) -> Result<Shown, SweepError> {
         let began = self.devices.now();
         // Each of the questions may take its time once.
         let until = began.after(self.meter.timeout * QUESTIONS);
         self.meter.start(began);
         self.tell_meter()?;
         loop {
-            if let Some(volts) = self.meter.reading.take() {
-                return Ok(volts);
+            if let Some(shown) = self.meter.reading.take() {
+                return Ok(shown);
             }
             let now = self.devices.now();
             self.meter.conversation.expire(now);
@@ -228,8 +237,8 @@ impl Meter {
                 Ok(Event::Ready(_)) => self.is_ready = true,
                 Ok(Event::Answer(answer)) => {
                     self.reading = match answer.reading.item.value {
-                        Ok(number) => Volts::new(number.to_f64()),
-                        Err(NoValue::Overload(_)) => Some(BEYOND),
+                        Ok(number) => Volts::new(number.to_f64()).map(Shown::Volts),
+                        Err(NoValue::Overload(_)) => Some(Shown::Overload),
                         Err(_) => None,
                     };
                     self.problem = None;

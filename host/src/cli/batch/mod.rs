@@ -2,6 +2,8 @@
 
 mod args;
 mod bench;
+mod hold;
+mod keyboard;
 mod live;
 mod panel;
 mod round;
@@ -17,17 +19,17 @@ use std::{
         atomic::{AtomicBool, Ordering},
         mpsc,
     },
-    thread,
 };
 
 use self::{
     bench::Station,
+    keyboard::Keyboard,
     live::Live,
     panel::{Panel, Pressed},
     round::Round,
     tally::Tally,
 };
-use super::{Screen, once, place, prepare, typed as lines};
+use super::{Screen, once, place, prepare};
 use crate::{
     batch_run::{Action, Decision, Event, Machine, Naming, Outcome, Past, Progress, Prompt, Reason, Setup},
     exit_status::ExitStatus,
@@ -47,6 +49,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         screen.tell(&format!("warning: left out: {error}"));
     }
     let name = name(args, &history)?;
+    let _held = hold::take(&data, &name)?;
     let connectors: Vec<String> = station.connectors().map(|connector| connector.name.clone()).collect();
     let sweeps = sweeps(&history, &name)?;
     let mut past: Vec<Past> = sweeps.iter().filter_map(past).collect();
@@ -126,7 +129,11 @@ fn follow(
     screen: &mut Screen,
 ) -> Result<(Reason, Outcome), Failure> {
     let mut panel = Panel::default();
-    let lines = if round.args.practice { None } else { keys.or_else(|| Some(typed())) };
+    let mut keyboard = match (round.args.practice, keys) {
+        (true, _) => None,
+        (false, Some(keys)) => Some(Keyboard::live(keys)),
+        (false, None) => Some(Keyboard::standard()),
+    };
     let mut actions = VecDeque::from(actions);
     let mut worst = Outcome::Matches;
     loop {
@@ -138,6 +145,9 @@ fn follow(
                     let names: Vec<&str> =
                         station.connectors().map(|connector| connector.name.as_str()).collect();
                     if !round.args.practice || matches!(prompt, Prompt::Unfinished(_)) {
+                        if keyboard.as_mut().is_some_and(|keys| keys.forget_starts(round.args.name_starts)) {
+                            screen.tell("note: what was typed before this question starts nothing");
+                        }
                         round.ask(&prompt, &words::prompt(&prompt, &names), screen);
                     }
                     awaited = Some(prompt);
@@ -171,14 +181,17 @@ fn follow(
         if let Some(live) = &mut round.live {
             live.told(screen.latest());
         }
-        let mut line = |lines: &mpsc::Receiver<String>| {
+        let wants_name = machine.wants_name();
+        let mut line = |keyboard: &mut Keyboard| {
             if let Some(live) = &mut round.live {
                 live.show();
             }
-            lines.try_recv().ok()
+            // Without anybody to type there will be no name any more, whatever is pressed.
+            let line = keyboard.line();
+            line.or_else(|| (wants_name && keyboard.has_ended()).then(|| "/stop".to_owned()))
         };
-        actions.extend(machine.take(match (station.ports(), &lines) {
-            (Some(devices), Some(lines)) => match panel.wait(devices, &mut || line(lines))? {
+        actions.extend(machine.take(match (station.ports(), &mut keyboard) {
+            (Some(devices), Some(keyboard)) => match panel.wait(devices, &mut || line(keyboard))? {
                 Pressed::Button => Event::Button,
                 Pressed::Line(line) => Event::Line(line),
                 Pressed::Stop => Event::Stop,
@@ -189,20 +202,6 @@ fn follow(
             _ => Event::Button,
         }));
     }
-}
-
-/// Lines from the keyboard, or from a barcode reader that acts as one.
-fn typed() -> mpsc::Receiver<String> {
-    let (sender, lines) = mpsc::channel();
-    // Ends with the process: a read of standard input cannot be called off.
-    thread::spawn(move || {
-        for line in lines::lines() {
-            if sender.send(line).is_err() {
-                return;
-            }
-        }
-    });
-    lines
 }
 
 /// The name of the batch: the one to resume, or a new one.

@@ -38,7 +38,7 @@ pub(super) fn prompt(prompt: &Prompt, names: &[&str]) -> String {
                 _ => "not swept to its end or left in doubt",
             };
             format!(
-                "board {} (number {} of the batch) was on the jig when the batch ended, {} {swept}: put it on again and press, or /skip it",
+                "board {} (number {} of the batch) was on the jig when the batch ended, {} {swept}: battery out, power off, discharged? Put it on again and press, or /skip it",
                 shown(&on.board),
                 on.place,
                 name(&on.connector)

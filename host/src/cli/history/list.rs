@@ -7,6 +7,7 @@ use serde_json::json;
 use crate::{
     cli::{Screen, verdict::Format},
     compare::Kind,
+    delimited::guarded,
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     history::{Filter, FindingRow, Found, History, SweepRow, ending_code},
@@ -220,7 +221,7 @@ pub(in crate::cli) fn csv(found: &[Found]) -> Result<String, csv::Error> {
         let batch = sweep.batch.as_ref();
         let findings: Vec<String> =
             findings.iter().map(|finding| format!("{} {}", finding.kind, finding.pins.join("+"))).collect();
-        writer.write_record([
+        let row = [
             sweep.started.clone(),
             sweep.board.clone().unwrap_or_default(),
             sweep.connector.clone(),
@@ -233,7 +234,8 @@ pub(in crate::cli) fn csv(found: &[Found]) -> Result<String, csv::Error> {
             sweep.practice.to_string(),
             sweep.session.clone(),
             sweep.log.to_string(),
-        ])?;
+        ];
+        writer.write_record(row.iter().map(|field| guarded(field).into_owned()))?;
     }
     let bytes = writer.into_inner().map_err(|error| error.into_error())?;
     // Everything that went in was text.

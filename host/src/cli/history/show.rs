@@ -6,6 +6,7 @@ use super::list::{as_json, came_of_it, in_words, when};
 use crate::{
     cli::{Screen, verdict::Format},
     compare::PinVerdict,
+    delimited::guarded,
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     history::{Change, Entry, Found, History, NoteKind, NoteRow, changes, pins::PinRow},
@@ -170,13 +171,13 @@ fn csv(entries: &[Entry]) -> Result<String, csv::Error> {
         for (name, pin) in entry.pin_names.iter().zip(&entry.pins) {
             let volts = |volts: crate::units::Volts| format!("{:.6}", volts.get());
             writer.write_record([
-                &entry.sweep.started,
-                &entry.sweep.connector,
-                name,
-                &pin.reading.volts().map_or_else(|| pin.reading.to_string(), volts),
-                &pin.difference.map(volts).unwrap_or_default(),
-                &pin.verdict.map_or("", verdict_words).to_owned(),
-                &entry.sweep.session,
+                &*guarded(&entry.sweep.started),
+                &*guarded(&entry.sweep.connector),
+                &*guarded(name),
+                &*pin.reading.volts().map_or_else(|| pin.reading.to_string(), volts),
+                &*pin.difference.map(volts).unwrap_or_default(),
+                pin.verdict.map_or("", verdict_words),
+                &*guarded(&entry.sweep.session),
             ])?;
         }
     }

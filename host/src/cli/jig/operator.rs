@@ -17,6 +17,10 @@ use crate::{
 /// How often keyboard and button are looked at.
 const LOOK_UP: Duration = Duration::from_millis(100);
 
+/// How long the jig's button is waited for where nobody can type any more: time to put a plate on, and no script waits
+/// for ever.
+const PATIENCE: Duration = Duration::from_secs(600);
+
 /// How the operator answered.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(in crate::cli) enum Answered {
@@ -62,15 +66,22 @@ impl Operator {
         let how = if has_button { "press Enter or the jig's button" } else { "press Enter" };
         while self.is_person && self.lines.try_recv().is_ok() {}
         screen.tell(&format!("{what}, then {how}"));
+        let until = devices.now().after(PATIENCE);
         loop {
             match self.lines.try_recv() {
                 Ok(line) => return Ok(Answered::Line(line.trim().to_owned())),
                 Err(TryRecvError::Empty) => {}
-                Err(TryRecvError::Disconnected) if has_button => {}
+                Err(TryRecvError::Disconnected) if has_button && devices.now() < until => {}
                 Err(TryRecvError::Disconnected) => {
+                    let found = match has_button {
+                        true => format!("no press of the start button within {} s", PATIENCE.as_secs()),
+                        false => "no start button".to_owned(),
+                    };
                     return Err(Failure::new(
                         ExitStatus::Usage,
-                        "expected somebody at the bench to answer, found the end of standard input and no start button",
+                        format!(
+                            "expected somebody at the bench to answer, found the end of standard input and {found}"
+                        ),
                     )
                     .hint("run it at a terminal, or on the practice bench with --practice"));
                 }
@@ -120,6 +131,46 @@ mod tests {
         let (operator, mut desk) = (Operator { lines, is_person }, Desk(sender));
         let (mut talk, mut screen) = (Talk::new(&desk), Screen::standard().quiet(true));
         operator.ask("move a plug", true, &mut talk, &mut desk, &mut Unrecorded, &mut screen).ok()
+    }
+
+    /// A jig whose button nobody presses; its time jumps.
+    struct Deserted(Moment);
+
+    impl Devices for Deserted {
+        fn now(&self) -> Moment {
+            self.0
+        }
+
+        fn wait(&mut self, until: Moment) -> Heard {
+            assert!(self.0 < Moment::START.after(PATIENCE * 2), "nothing ends this wait");
+            self.0 = until;
+            Heard::Nothing
+        }
+
+        fn to_jig(&mut self, _: &[u8]) -> io::Result<()> {
+            Ok(())
+        }
+
+        fn to_meter(&mut self, _: &[u8]) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    /// A script without anybody beside the jig waited for ever.
+    #[test]
+    fn nobody_is_waited_for_without_end() {
+        for (has_button, expected) in
+            [(true, "no press of the start button within 600 s"), (false, "no start button")]
+        {
+            let operator = Operator { lines: channel().1, is_person: false };
+            let mut jig = Deserted(Moment::START);
+            let (mut talk, mut screen) = (Talk::new(&jig), Screen::standard().quiet(true));
+            let error =
+                operator.ask("shut the lid", has_button, &mut talk, &mut jig, &mut Unrecorded, &mut screen);
+            let error = error.unwrap_err();
+            assert!(error.to_string().contains(expected), "{error}");
+            assert_eq!(error.status, ExitStatus::Usage);
+        }
     }
 
     #[test]

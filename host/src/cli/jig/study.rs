@@ -7,6 +7,7 @@ use serde_json::json;
 
 use crate::{
     cli::{Screen, inputs},
+    delimited::unguarded,
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
     readings::typed,
@@ -353,7 +354,7 @@ fn from_csv(path: &Path) -> Result<Vec<Measurement>, Failure> {
             let hint = error.hint();
             Failure::new(ExitStatus::Data, format!("{name}, line {line}: {error}")).hint(hint)
         })?;
-        let owned = |text: &str| crate::label::shown(text);
+        let owned = |text: &str| crate::label::shown(unguarded(text));
         all.push(Measurement { board: owned(board), operator: owned(operator), pin: owned(pin), value });
     }
     Ok(all)

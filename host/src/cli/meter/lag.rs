@@ -1,6 +1,7 @@
 //! `pintally meter lag`: how many readings a step spoils, measured.
 
 use std::{
+    io::IsTerminal,
     path::{Path, PathBuf},
     time::Duration,
 };
@@ -13,7 +14,9 @@ use crate::{
     cli::{
         Screen, config,
         emulation::{self, Emulation},
-        inputs, once, options,
+        inputs,
+        jig::{self, Operator},
+        once, options,
         output::{self, Output, Overwrite},
         place,
     },
@@ -21,7 +24,7 @@ use crate::{
     failure::{Failure, OrFail},
     meter::{self, Measured, Profile},
     practice::BenchDevices,
-    sweep::{Devices, Lag, LagSetup, Way, measure_lag},
+    sweep::{Devices, Lag, LagSetup, Talk, Unrecorded, Way, measure_lag},
 };
 use protocol::Channel;
 
@@ -104,7 +107,7 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         meter_port,
     };
     if emulation.is_none() {
-        screen.tell("take the board off the jig: only the two channels are needed");
+        have_board_taken_off(devices.as_mut(), screen)?;
     }
     screen.tell(&format!("learning what channels {} and {} read", channels[0], channels[1]));
     let tenth = (args.toggles / 4).max(1);
@@ -127,6 +130,18 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
         screen.tell("write it into a profile with --write FILE");
     }
     Ok(ExitStatus::Matches)
+}
+
+/// Has the board taken off before the meter is connected to anything; waits where somebody can answer.
+fn have_board_taken_off(devices: &mut dyn Devices, screen: &mut Screen) -> Result<(), Failure> {
+    let what = "take the board off the jig: only the two channels are needed";
+    if !std::io::stdin().is_terminal() {
+        screen.tell(what);
+        return Ok(());
+    }
+    let mut talk = Talk::new(&*devices);
+    let has_button = jig::greet(&mut talk, devices, &mut Unrecorded)?.parts.button;
+    Operator::new().ask(what, has_button, &mut talk, devices, &mut Unrecorded, screen).map(|_| ())
 }
 
 fn channels(args: &Args, emulation: Option<&Emulation>) -> Result<[Channel; 2], Failure> {

@@ -33,6 +33,10 @@ impl Measured {
             set(&mut document["name"], name.into());
         }
         let timing = &mut document["timing"];
+        if !timing.is_table_like() {
+            // A list of the figures in their order is read as well, and has no names to find them by.
+            return Err(ProfileError::Edit("expected a table [timing], found a list".to_owned()));
+        }
         set(&mut timing["spoilt"], i64::from(self.spoilt).into());
         if let Some(rate) = self.readings_per_second {
             set(&mut timing["readings_per_second"], rounded(rate).into());
@@ -107,6 +111,18 @@ mod tests {
         let known = shipped("d14").unwrap();
         assert_eq!(changed.timing.adapter_delay, known.timing.adapter_delay);
         assert!(changed.timing.readings_per_second.to_bits() == known.timing.readings_per_second.to_bits());
+    }
+
+    /// It is read as a profile, and broke the program when it was written into.
+    #[test]
+    fn a_list_in_place_of_a_table_is_refused() {
+        let text = shipped_text("d14").unwrap();
+        let (before, rest) = text.split_once("[timing]").unwrap();
+        let (_, behind) = rest.split_once("\n[").unwrap();
+        let text = format!("timing = [2.5, 1, 2, 0.002, 16]\n{before}\n[{behind}");
+        Profile::from_toml(&text).unwrap();
+        let error = MEASURED.write_into(&text, None).unwrap_err();
+        assert!(error.to_string().contains("found a list"), "{error}");
     }
 
     #[test]
