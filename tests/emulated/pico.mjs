@@ -8,7 +8,6 @@
 // Prints one line of JSON, the ports on 127.0.0.1 that it listens on:
 //   uart     UART0, bytes paced at the baud rate that the firmware set
 //   usb      USB serial port (CDC)
-//   log      what the firmware writes to its RTT buffer: defmt frames
 //   control  one command a line, one JSON line for each answer:
 //     pins             level of each output as bits, and the time: {"pins":HEX,"ns":T}
 //     watch            from now on one line for each edge, unasked: {"pin":P,"level":0|1,"ns":T}
@@ -21,6 +20,7 @@
 //     go               time runs as on the wall again
 //     call SYMBOL      the next instruction is the first one of this function
 //     hang             the program sleeps for ever with interrupts disabled
+//     log              what the firmware wrote to its RTT buffer since the start, defmt frames: {"bytes":HEX}
 //     bus good|silent|stuck   whether the parts on the bus answer, do not, or hold it for ever
 //     stack            address of the lowest byte of the stack that was ever written, and of its end:
 //                      {"lowest":A,"end":A}; the stack is filled with a pattern at start
@@ -199,9 +199,7 @@ function drainLog() {
   if (!bytes.length) return;
   mcu.writeUint32(up + 16, read);
   kept.push(...bytes);
-  for (const socket of sockets.log) socket.write(Buffer.from(bytes));
 }
-// From the start, for whoever connects later.
 const kept = [];
 
 /** How far down the stack has ever been written. */
@@ -213,21 +211,20 @@ function stack() {
 
 // ---- the sockets
 
-const sockets = { uart: new Set(), usb: new Set(), log: new Set(), control: new Set() };
+const sockets = { uart: new Set(), usb: new Set(), control: new Set() };
 const ports = {};
 
-function listen(name, onData, onOpen) {
+function listen(name, onData) {
   const server = createServer((socket) => {
     socket.setNoDelay(true);
     sockets[name].add(socket);
     socket.on('data', (data) => onData(data, socket));
     socket.on('close', () => { sockets[name].delete(socket); watchers.delete(socket); });
     socket.on('error', () => {});
-    onOpen?.(socket);
   });
   server.listen(0, '127.0.0.1', () => {
     ports[name] = server.address().port;
-    if (Object.keys(ports).length === 4) console.log(JSON.stringify(ports));
+    if (Object.keys(ports).length === 3) console.log(JSON.stringify(ports));
   });
 }
 
@@ -247,6 +244,7 @@ const commands = {
     [uartOut, usbOut, edges] = [[], [], []];
     return answer;
   },
+  log: () => { drainLog(); return { bytes: Buffer.from(kept).toString('hex') }; },
   bus: ([state]) => { if (board) board.bus = state; return {}; },
   stack: () => stack(),
   call: ([name]) => { mcu.core.waiting = false; mcu.core.PC = symbol(name) & ~1; return {}; },
@@ -272,7 +270,6 @@ function onControl(data, socket) {
 
 listen('uart', (data) => uartIn.push(...data));
 listen('usb', (data) => usbIn.push(...data));
-listen('log', () => {}, (socket) => socket.write(Buffer.from(kept)));
 listen('control', onControl);
 
 // ---- the wall clock

@@ -2,16 +2,16 @@
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
+use std::os::fd::OwnedFd;
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::Command;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{Receiver, channel};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::thread;
-use std::time::Duration;
 
-use super::{Edge, Emulator, Levels, Lines, image, log, patiently};
+use super::{Edge, Emulator, LIMIT, Levels, Lines, image, log, patiently};
 
 /// A BBC micro:bit v1 with the real image, in real time.
 #[derive(Debug)]
@@ -36,9 +36,20 @@ struct Qtest {
     edges: Vec<Edge>,
 }
 
+/// A micro:bit that stands still: its program, and its time.
+#[derive(Debug)]
+#[must_use = "it goes on when it is told to"]
+pub struct Halted(UnixStream);
+
 /// Output levels and directions of the pins (nRF51 reference manual, GPIO).
 const OUT: u32 = 0x5000_0504;
 const DIR: u32 = 0x5000_0514;
+/// A byte has come and was not taken yet (nRF51 reference manual, UART: EVENTS_RXDRDY).
+const BYTE_READY: u32 = 0x4000_2108;
+/// Takes the time of TIMER0 into a register that the firmware does not use, and that register (nRF51 reference manual,
+/// TIMER: TASKS_CAPTURE and CC).
+const CAPTURE: u32 = 0x4000_8048;
+const CAPTURED: u32 = 0x4000_8548;
 
 impl Microbit {
     /// The lines of the image (`firmware/src/bin/microbit.rs`).
@@ -68,26 +79,23 @@ impl Microbit {
             .map_err(|_| format!("{QEMU} is not installed (Debian: apt-get install {QEMU})"));
         let image = image("pintally-microbit", emulator)?;
         let folder = own_folder();
-        let (serial, child) = patiently(|| {
-            // A port that is free now; if another takes it before QEMU does, the next turn finds another.
-            let serial = TcpListener::bind((Ipv4Addr::LOCALHOST, 0))?.local_addr()?;
-            let mut child = Command::new(QEMU)
-                .args(["-M", "microbit", "-display", "none", "-monitor", "none", "-accel", "tcg"])
-                .args(options)
-                .arg("-kernel")
-                .arg(&image)
-                .args(["-serial", &format!("tcp:{serial},server=on,wait=off,nodelay=on")])
-                .args(["-qtest", &format!("unix:{},server=on,wait=off", folder.join("qtest").display())])
-                .args(["-qtest-log", "none"])
-                .args(["-gdb", &format!("unix:{},server=on,wait=off", folder.join("gdb").display())])
-                .stdin(Stdio::null())
-                .spawn()?;
-            let connected = patiently(|| match child.try_wait()? {
-                Some(_) => Ok(false),
-                None => UnixStream::connect(folder.join("qtest")).map(|_| true),
-            });
-            if connected { Ok((serial, child)) } else { Err(std::io::Error::other("qemu ended at once")) }
-        });
+        // QEMU gets the listening socket itself, as its standard input: a port that was only free a moment ago may be
+        // another's by the time that it starts.
+        let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).expect("loopback has free ports");
+        let serial = listener.local_addr().expect("it was bound just now");
+        let child = Command::new(QEMU)
+            .args(["-M", "microbit", "-display", "none", "-monitor", "none", "-accel", "tcg"])
+            .args(options)
+            .arg("-kernel")
+            .arg(&image)
+            .args(["-chardev", "socket,id=serial,fd=0,server=on,wait=off,nodelay=on"])
+            .args(["-serial", "chardev:serial"])
+            .args(["-qtest", &format!("unix:{},server=on,wait=off", folder.join("qtest").display())])
+            .args(["-qtest-log", "none"])
+            .args(["-gdb", &format!("unix:{},server=on,wait=off", folder.join("gdb").display())])
+            .stdin(OwnedFd::from(listener))
+            .spawn()
+            .expect("QEMU was there a moment ago");
         let emulator = Emulator(child);
         let mut qtest = patiently(|| Qtest::connect(&folder.join("qtest")));
         // A part of the board knows all its output pins as numbered lines.
@@ -120,13 +128,14 @@ impl Microbit {
         Self::LINES.closed(self.pins())
     }
 
-    /// Edges since the last call, in their order; QEMU tells no times.
+    /// Edges since the last call, in their order, and the channels that are closed after the last of them. QEMU tells no
+    /// times.
     #[must_use]
-    pub fn edges(&self) -> Vec<Edge> {
+    pub fn edges_and_closed(&self) -> (Vec<Edge>, Vec<u8>) {
         let mut qtest = lock(&self.qtest);
-        // Whatever moved before this was answered has been told by then.
-        qtest.pins();
-        std::mem::take(&mut qtest.edges)
+        // Whatever moved before this was answered has been told by then, and nothing that moved later.
+        let pins = qtest.pins();
+        (std::mem::take(&mut qtest.edges), Self::LINES.closed(pins))
     }
 
     /// Drives an input pin.
@@ -141,22 +150,40 @@ impl Microbit {
     ///
     /// If the emulator's debugger port does not do as it is told.
     pub fn fault(&self) {
-        let mut debugger = patiently(|| UnixStream::connect(self.folder.join("gdb")));
-        debugger.set_read_timeout(Some(Duration::from_secs(10))).expect("a timeout that is not zero");
+        let mut halted = self.halt();
         // The emulator writes single registers only for a debugger that has read its description. Register 15
-        // is the program counter, in the byte order of the machine. Then let go.
-        for (command, expected) in
-            [("qXfer:features:read:target.xml:0,fff", "$"), ("Pf=00000030", "$OK#9a"), ("D", "$OK#9a")]
-        {
-            let checksum = command.bytes().fold(0_u8, u8::wrapping_add);
-            debugger.write_all(format!("+${command}#{checksum:02x}").as_bytes()).expect("the emulator runs");
-            let mut answer = packet(&mut debugger);
-            // That the machine was halted by the connection is told unasked.
-            while answer.starts_with("$T") {
-                answer = packet(&mut debugger);
-            }
-            assert!(answer.starts_with(expected), "{command}: {answer}");
-        }
+        // is the program counter, in the byte order of the machine.
+        halted.ask("qXfer:features:read:target.xml:0,fff", "$");
+        halted.ask("Pf=00000030", "$OK#9a");
+        halted.go_on();
+    }
+
+    /// Halts the processor and its time. Bytes for the serial line still come in, as many as its receiver holds.
+    ///
+    /// # Panics
+    ///
+    /// If the emulator's debugger port does not do as it is told.
+    pub fn halt(&self) -> Halted {
+        let mut debugger = patiently(|| UnixStream::connect(self.folder.join("gdb")));
+        debugger.set_read_timeout(Some(LIMIT)).expect("a timeout that is not zero");
+        debugger.write_all(b"+$?#3f").expect("the emulator runs");
+        let why = packet(&mut debugger);
+        assert!(why.starts_with("$T"), "not halted: {why}");
+        Halted(debugger)
+    }
+
+    /// Whether a byte has come on the serial line that the program has not taken yet.
+    #[must_use]
+    pub fn has_byte(&self) -> bool {
+        lock(&self.qtest).read(BYTE_READY) != 0
+    }
+
+    /// Time by the firmware's own clock, which begins anew after 2 to the 32nd µs.
+    #[must_use]
+    pub fn time_us(&self) -> u32 {
+        let mut qtest = lock(&self.qtest);
+        qtest.ask(&format!("writel {CAPTURE:#x} 1"));
+        qtest.read(CAPTURED)
     }
 
     /// What the firmware has logged since the last call; at most what its buffer of 1 KiB holds.
@@ -184,6 +211,28 @@ impl Drop for Microbit {
     }
 }
 
+impl Halted {
+    /// Lets it go on.
+    ///
+    /// # Panics
+    ///
+    /// If the emulator's debugger port does not do as it is told.
+    pub fn go_on(mut self) {
+        self.ask("D", "$OK#9a");
+    }
+
+    fn ask(&mut self, command: &str, expected: &str) {
+        let checksum = command.bytes().fold(0_u8, u8::wrapping_add);
+        self.0.write_all(format!("+${command}#{checksum:02x}").as_bytes()).expect("the emulator runs");
+        let mut answer = packet(&mut self.0);
+        // That the machine was halted by the connection is told once more unasked.
+        while answer.starts_with("$T") {
+            answer = packet(&mut self.0);
+        }
+        assert!(answer.starts_with(expected), "{command}: {answer}");
+    }
+}
+
 impl MicrobitPins {
     /// The channels that are closed now.
     #[must_use]
@@ -207,7 +256,7 @@ impl Qtest {
     fn ask(&mut self, command: &str) -> String {
         self.out.write_all(format!("{command}\n").as_bytes()).expect("the emulator runs");
         loop {
-            let line = self.lines.recv().expect("the emulator runs");
+            let line = self.lines.recv_timeout(LIMIT).expect("the emulator runs");
             let words: Vec<_> = line.split_whitespace().collect();
             match words[..] {
                 ["IRQ", level, pin] => {
@@ -227,7 +276,8 @@ impl Qtest {
     }
 
     fn pins(&mut self) -> Levels {
-        (self.read(OUT) & self.read(DIR)).into()
+        // The levels last: the directions change at a start only.
+        (self.read(DIR) & self.read(OUT)).into()
     }
 }
 

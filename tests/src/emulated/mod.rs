@@ -20,7 +20,7 @@ use std::process::Child;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
-pub use microbit::Microbit;
+pub use microbit::{Halted, Microbit};
 pub use pico::{Bus, Pico, PicoBoard, Step};
 
 /// How to see at the pins which channels are closed.
@@ -120,13 +120,16 @@ fn workspace() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
 }
 
-/// Tries again until something that is starting answers, for at most 20 s.
+/// How long an emulator is waited for: far longer than any takes on a machine that is busy, but not for ever.
+const LIMIT: Duration = Duration::from_secs(120);
+
+/// Tries again until something that is starting answers, for at most [`LIMIT`].
 fn patiently<T>(mut attempt: impl FnMut() -> io::Result<T>) -> T {
     let start = Instant::now();
     loop {
         match attempt() {
             Ok(value) => return value,
-            Err(error) if start.elapsed() > Duration::from_secs(20) => panic!("no answer in 20 s: {error}"),
+            Err(error) if start.elapsed() > LIMIT => panic!("no answer in {LIMIT:?}: {error}"),
             Err(_) => sleep(Duration::from_millis(10)),
         }
     }

@@ -1,15 +1,14 @@
 //! The Raspberry Pi Pico in rp2040js, driven through `tests/emulated/pico.mjs`.
 
 use std::fmt::Write as _;
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::{BufRead, BufReader, Write};
 use std::net::{Ipv4Addr, SocketAddr, TcpStream};
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
-use std::time::Duration;
 
 use serde_json::Value;
 
-use super::{Edge, Emulator, Levels, Lines, image, log, patiently, workspace};
+use super::{Edge, Emulator, LIMIT, Levels, Lines, image, log, patiently, workspace};
 
 /// A Raspberry Pi Pico with the real image.
 ///
@@ -255,13 +254,9 @@ impl Pico {
 
     /// What the firmware has logged since the start.
     #[must_use]
-    pub fn log(&self) -> Vec<String> {
-        let mut socket = patiently(|| TcpStream::connect(address(&self.ports, "log")));
-        socket.set_read_timeout(Some(Duration::from_millis(200))).expect("a timeout that is not zero");
-        let mut bytes = Vec::new();
-        // Ends by the timeout: the log never does.
-        let _ = socket.read_to_end(&mut bytes);
-        log::decode(&self.image, &bytes)
+    pub fn log(&mut self) -> Vec<String> {
+        let answer = self.control.ask("log");
+        log::decode(&self.image, &unhex(answer["bytes"].as_str().expect("bytes in hexadecimal")))
     }
 }
 
@@ -289,6 +284,7 @@ impl Control {
     fn connect(ports: &Value) -> Self {
         let out = patiently(|| TcpStream::connect(address(ports, "control")));
         out.set_nodelay(true).expect("a fresh socket");
+        out.set_read_timeout(Some(LIMIT)).expect("a timeout that is not zero");
         let lines = BufReader::new(out.try_clone().expect("a fresh socket"));
         Self { out, lines }
     }
