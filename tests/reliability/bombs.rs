@@ -4,12 +4,12 @@ use std::{
     ffi::OsStr,
     fs,
     io::{Read, Write},
+    net::TcpListener,
     path::Path,
     process::Stdio,
+    thread,
     time::Duration,
 };
-
-use serialport::{SerialPort, TTYPort};
 
 use crate::{
     bench::{has, place, sweep, under},
@@ -191,30 +191,41 @@ fn resident_kib(process: u32) -> Option<u64> {
 }
 
 /// A meter that sends one line without end, at full speed: what is kept of it is bounded.
+///
+/// Behind a TCP port: a write to a pseudo-terminal can wait for ever once the host is gone.
 #[test]
 fn a_line_without_end_is_kept_in_little_memory() {
     for profile in ["bench-stream", "fs9721", "es14"] {
         let place = place();
-        let (mut far, near) = TTYPort::pair().unwrap();
-        let port = near.name().unwrap();
-        drop(near);
-        far.set_timeout(Duration::from_millis(50)).unwrap();
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = format!("tcp:{}", listener.local_addr().unwrap());
+        listener.set_nonblocking(true).unwrap();
         let mut watch = place
             .command(&["meter", "watch", "--profile", profile, &port])
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
             .unwrap();
-        // After the first two megabytes all buffers have the size that they ever get.
+        let mut far = loop {
+            match listener.accept() {
+                Ok((far, _)) => break far,
+                Err(_) => assert!(watch.try_wait().unwrap().is_none(), "it never opened its port"),
+            }
+            thread::sleep(Duration::from_millis(5));
+        };
+        far.set_nonblocking(false).unwrap();
+        far.set_write_timeout(Some(Duration::from_millis(50))).unwrap();
+        // The system keeps some megabytes itself. Once as many more were read all buffers have the size that they ever get.
         let (mut sent, mut early) = (0, None);
-        while sent < 16 << 20 && watch.try_wait().unwrap().is_none() {
-            // Refused while nobody holds the other side, or as long as it takes nothing.
+        while sent < 32 << 20 && watch.try_wait().unwrap().is_none() {
+            // Refused as long as it takes nothing, and when it has gone.
             sent += far.write(&[b'7'; 4096]).unwrap_or(0);
-            if sent > 3 << 20 && early.is_none() {
+            if sent > 12 << 20 && early.is_none() {
                 early = resident_kib(watch.id());
             }
         }
         let grown = early.zip(resident_kib(watch.id())).map(|(early, late)| late.saturating_sub(early));
+        println!("{profile}: {grown:?} KiB more after {sent} bytes");
         // It may have called the stream nonsense and ended long before.
         assert!(grown.is_none_or(|kib| kib < 4096), "{profile}: {grown:?} KiB more after {sent} bytes");
         let _ = watch.kill();

@@ -200,6 +200,15 @@ fn a_read_only_file_system() {
 /// so the sweep is whole; but nothing would be left of it, and that must be said.
 #[test]
 fn a_folder_that_goes_away_in_the_middle_of_a_sweep() {
+    // On a busy machine the sweep may be over before the folder is removed.
+    assert!(
+        (0..20).any(|_| remove_in_the_middle()),
+        "every sweep was quicker than the removal, or said nothing"
+    );
+}
+
+/// Whether the folder was removed before the sweep was over, and that was said.
+fn remove_in_the_middle() -> bool {
     let place = place();
     let bench = Bench::start(&place, &[]);
     let mut words_of_sweep = bench.sweep(&[]);
@@ -218,8 +227,13 @@ fn a_folder_that_goes_away_in_the_middle_of_a_sweep() {
         heard.push('\n');
     }
     let status = sweep.wait().unwrap();
+    println!("{status}: {heard}");
+    if status.code() == Some(0) {
+        return false;
+    }
     assert_eq!(status.code(), Some(74), "{heard}");
     assert!(heard.contains("the session log gone/t.jsonl is no longer there"), "{heard}");
+    true
 }
 
 /// Two sweeps that are told to write one log: the second one ends before it asks anything, and the first is whole.
@@ -234,8 +248,12 @@ fn two_writers_of_one_log() {
         .spawn()
         .unwrap();
     let path = place.path().join("t.jsonl");
-    while fs::read(&path).map_or(0, |log| log.len()) < 2000 {
-        assert!(first.try_wait().unwrap().is_none(), "the first sweep is over already");
+    loop {
+        let is_over = first.try_wait().unwrap().is_some();
+        if fs::read(&path).map_or(0, |log| log.len()) >= 2000 {
+            break;
+        }
+        assert!(!is_over, "the first sweep is over already");
     }
     let second = place.run(&sweep(&["--instant"]));
     assert_eq!(second.status, Some(74), "{}", second.text());
