@@ -1,6 +1,6 @@
 //! `pintally practice`: keeps a practice bench running for the other commands.
 
-use std::{path::PathBuf, str::FromStr, thread, time::Duration};
+use std::{path::PathBuf, str::FromStr, thread};
 
 use clap::Args as Arguments;
 
@@ -18,9 +18,6 @@ use crate::{
     readings::BoardReadings,
     units::Volts,
 };
-
-/// How long a finger stays on the start button: well beyond what the firmware takes for bouncing.
-const PRESS: Duration = Duration::from_millis(150);
 
 /// The cell that `plate cell` brings, as the guide's first power-up has it.
 const CELL: Volts = Volts::of(1.5);
@@ -128,11 +125,7 @@ impl Typist {
         for line in typed::lines() {
             let words: Vec<&str> = line.split_whitespace().collect();
             let given = match words.as_slice() {
-                [] | ["button"] => {
-                    let pressed = self.orders.give(Order::Button(true));
-                    thread::sleep(PRESS);
-                    pressed && self.orders.give(Order::Button(false))
-                }
+                [] | ["button"] => self.orders.give(Order::Press),
                 ["lid"] => {
                     lid_closed = !lid_closed;
                     screen.say(if lid_closed { "lid shut" } else { "lid open" });

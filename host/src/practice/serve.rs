@@ -28,11 +28,14 @@ pub use doors::{Doors, open_pseudo_terminals, open_tcp};
 /// Longest nap between two looks at the bench.
 const NAP: Duration = Duration::from_millis(50);
 
+/// How long a finger stays on the start button: well beyond what the firmware takes for bouncing.
+const PRESS: Duration = Duration::from_millis(150);
+
 /// What somebody at the bench does.
 #[derive(Debug)]
 pub enum Order {
-    /// Presses the start button, or lets it go.
-    Button(bool),
+    /// Presses the start button, and lets it go after a moment of the bench's time.
+    Press,
     /// Shuts the lid, or opens it.
     Lid(bool),
     /// Puts another board on the jig.
@@ -159,12 +162,17 @@ impl Drop for Background {
 pub fn serve(mut bench: Bench, doors: &mut Doors, speed: f64, watch: &mut dyn FnMut(Notice)) {
     let began = (Instant::now(), bench.now());
     let now = || Moment::after(began.1, began.0.elapsed().mul_f64(speed));
+    let mut pressed_until: Option<Moment> = None;
     loop {
-        let told = wait(doors.told(), nap(&bench, now(), speed));
+        let next = [bench.next_event(), pressed_until].into_iter().flatten().min();
+        let told = wait(doors.told(), nap(next, now(), speed));
         let at = now();
-        for (_, side, bytes) in bench.advance(at) {
-            doors.send(side, &bytes);
+        // However late this loop is, the finger was on the button for its time.
+        if let Some(until) = pressed_until.take_if(|until| *until <= at) {
+            pass(&mut bench, until, doors);
+            bench.jig().button(false);
         }
+        pass(&mut bench, at, doors);
         for sound in bench.jig().take_sounds() {
             watch(Notice::Sound(sound));
         }
@@ -173,7 +181,10 @@ pub fn serve(mut bench: Bench, doors: &mut Doors, speed: f64, watch: &mut dyn Fn
             Some(Told::Bytes(Side::Meter, bytes)) => bench.to_meter(&bytes, at),
             Some(Told::Bytes(Side::Jig, bytes)) => bench.to_jig(&bytes, at),
             Some(Told::Host(side, attached)) => watch(Notice::Host { side, attached }),
-            Some(Told::Order(Order::Button(pressed))) => bench.jig().button(pressed),
+            Some(Told::Order(Order::Press)) => {
+                bench.jig().button(true);
+                pressed_until = Some(at.after(PRESS));
+            }
             Some(Told::Order(Order::Lid(closed))) => bench.jig().lid(closed),
             Some(Told::Order(Order::Load(specimen))) => {
                 if let Err(error) = bench.load(&specimen) {
@@ -186,9 +197,16 @@ pub fn serve(mut bench: Bench, doors: &mut Doors, speed: f64, watch: &mut dyn Fn
     }
 }
 
-/// How long nothing will happen on the bench, by the clock of the machine.
-fn nap(bench: &Bench, now: Moment, speed: f64) -> Duration {
-    let ahead = bench.next_event().map_or(NAP, |next| next.since(now));
+/// Lets time pass on the bench, and hands the hosts what it has to say.
+fn pass(bench: &mut Bench, until: Moment, doors: &Doors) {
+    for (_, side, bytes) in bench.advance(until) {
+        doors.send(side, &bytes);
+    }
+}
+
+/// How long nothing will happen, by the clock of the machine.
+fn nap(next: Option<Moment>, now: Moment, speed: f64) -> Duration {
+    let ahead = next.map_or(NAP, |next| next.since(now));
     // A speed that makes no sense leaves the longest nap.
     Duration::try_from_secs_f64(ahead.as_secs_f64() / speed).map_or(NAP, |nap| nap.min(NAP))
 }

@@ -279,7 +279,9 @@ fn tcp(address: SocketAddr) -> Address {
 
 #[cfg(test)]
 mod tests {
-    use protocol::{Accumulator, Answer, BoardMessage, Request, RequestFrame, frame::encode};
+    use protocol::{
+        Accumulator, Answer, BoardMessage, Event, Light, Request, RequestFrame, Sound, frame::encode,
+    };
 
     use super::*;
     use crate::{
@@ -290,7 +292,7 @@ mod tests {
             Bench, Design, JigSetup, Specimen,
             meter::MeterOptions,
             sample,
-            serve::{Background, Order},
+            serve::{Background, Notice, Order, serve},
         },
     };
 
@@ -314,7 +316,8 @@ mod tests {
             .unwrap();
         let mut frames = Accumulator::<BoardMessage>::new();
         let mut buffer = [0; 256];
-        let greeting = (0..100).find_map(|_| {
+        // A read waits for 50 ms at most.
+        let greeting = (0..1000).find_map(|_| {
             let count = jig.reader.read(&mut buffer).unwrap_or(0);
             let items: Vec<_> = frames.items(&buffer[..count]).collect();
             items.into_iter().find_map(Result::ok)
@@ -323,7 +326,7 @@ mod tests {
             matches!(greeting, Some(BoardMessage::Answer { seq: 1, answer: Answer::Greeting(_), .. })),
             "{greeting:?}"
         );
-        let line = (0..100).find_map(|_| {
+        let line = (0..1000).find_map(|_| {
             let count = meter.reader.read(&mut buffer).unwrap_or(0);
             buffer[..count].contains(&b'\n').then_some(count)
         });
@@ -342,6 +345,47 @@ mod tests {
     #[test]
     fn serves_on_pseudo_terminals() {
         check(open_pseudo_terminals(None).unwrap());
+    }
+
+    /// On a machine that is busy the loop may come late, and meet all that was ordered meanwhile at once.
+    #[test]
+    fn a_press_is_felt_by_a_bench_that_comes_late() {
+        let mut doors = open_tcp(0, 0).unwrap();
+        let (address, orders) = (doors.jig.clone(), doors.orders());
+        let (heard, sounds) = mpsc::channel();
+        let (go_on, held) = mpsc::channel();
+        let serving = thread::spawn(move || {
+            serve(bench(), &mut doors, 1.0, &mut |notice| {
+                if matches!(notice, Notice::Sound(_)) {
+                    heard.send(()).unwrap();
+                    held.recv().unwrap();
+                }
+            });
+        });
+        let mut jig = port::open(&address, &port::SWITCHING_BOARD).unwrap();
+        let indicate = Request::Indicate { light: Light::Off, sound: Sound::Ready };
+        for (seq, request) in [(1, Request::Greet { min: 1, max: 1 }), (2, indicate)] {
+            jig.writer.write_all(&encode(&RequestFrame { seq, request })).unwrap();
+        }
+        sounds.recv_timeout(Duration::from_secs(60)).unwrap();
+        assert!(orders.give(Order::Press));
+        go_on.send(()).unwrap();
+        let mut frames = Accumulator::<BoardMessage>::new();
+        let (mut buffer, mut felt) = ([0; 256], Vec::new());
+        for _ in 0..1000 {
+            let count = jig.reader.read(&mut buffer).unwrap_or(0);
+            for item in frames.items(&buffer[..count]) {
+                if let Ok(BoardMessage::Event { event: Event::Button { pressed }, .. }) = item {
+                    felt.push(pressed);
+                }
+            }
+            if felt.len() == 2 {
+                break;
+            }
+        }
+        assert_eq!(felt, [true, false]);
+        assert!(orders.give(Order::Stop));
+        serving.join().unwrap();
     }
 
     #[cfg(unix)]
