@@ -35,14 +35,14 @@ pub(super) fn session_name(started: &str, board: Option<&str>) -> String {
         let keep = |c: char| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' };
         text.chars().take(40).map(keep).collect()
     };
-    // 2026-11-25T13:05:01.123456Z becomes 20261125-130501-123456.
+    // 2026-11-25T13:05:01.123456Z becomes 20261125-130501-123456, and .12Z at its end -120000: zeros are not written there.
     let digits: String = started.chars().filter(char::is_ascii_digit).collect();
     let (day, rest) = digits.split_at(digits.len().min(8));
     let (time, fraction) = rest.split_at(rest.len().min(6));
     let fraction: String = fraction.chars().take(6).collect();
     match board {
-        Some(board) => format!("{day}-{time}-{fraction}-{}", plain(board)),
-        None => format!("{day}-{time}-{fraction}"),
+        Some(board) => format!("{day}-{time}-{fraction:0<6}-{}", plain(board)),
+        None => format!("{day}-{time}-{fraction:0<6}"),
     }
 }
 
@@ -135,6 +135,8 @@ mod tests {
     fn a_session_name_is_safe_in_every_file_system() {
         let name = session_name("2026-11-25T13:05:01.123456789Z", Some("../T 12\u{1b}"));
         assert_eq!(name, "20261125-130501-123456-___T_12_");
-        assert_eq!(session_name("2026-11-25T13:05:01Z", None), "20261125-130501-");
+        // One in ten thousand times of a clock with nanoseconds ends so.
+        assert_eq!(session_name("2026-11-25T13:05:01.12Z", Some("T1")), "20261125-130501-120000-T1");
+        assert_eq!(session_name("2026-11-25T13:05:01Z", None), "20261125-130501-000000");
     }
 }
