@@ -15,5 +15,4 @@ mod pace;
 mod pairing;
 mod pairing_trial;
 mod restarts;
-mod soak;
 mod volts;
