@@ -10,7 +10,7 @@ use std::{
         atomic::{AtomicBool, Ordering},
     },
     thread,
-    time::Duration,
+    time::{Duration, Instant},
 };
 
 use serde_json::Value;
@@ -336,7 +336,9 @@ fn a_decision_before_a_kill_is_read_back() {
         batch.type_line(&format!("/{decision}"));
         let session = listed(&place, decision)[0]["session"].as_str().unwrap().to_owned();
         let log = place.path().join(format!("d/logs/{session}.jsonl"));
+        let began = Instant::now();
         while !fs::read_to_string(&log).unwrap().contains(&format!("\"action\":\"{decision}\"")) {
+            assert!(began.elapsed() < Duration::from_secs(120), "/{decision} is not in the log");
             thread::sleep(Duration::from_millis(20));
         }
         drop(batch);

@@ -4,12 +4,15 @@ use std::{
     fs,
     io::Read,
     process::{Command, Stdio},
-    time::Duration,
+    time::{Duration, Instant},
 };
 
 use serde_json::Value;
 
 use crate::run::{Outcome, Place};
+
+/// How long a program that runs beside the test is waited for, on a machine that may be busy.
+const LIMIT: Duration = Duration::from_secs(120);
 
 fn probe(place: &Place, seed: u32, log: &str, more: &[&str]) -> Outcome {
     let seed = seed.to_string();
@@ -102,11 +105,10 @@ fn an_interrupted_session_is_carried_on() {
         ["probe", "--practice", "--plain", "--seed", "3", "--fault", "open:B8", "--log", "first.jsonl"];
     let mut child = place.command(&words).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
     // Killed without a chance to end, once a few pins are read.
-    for _ in 0..600 {
+    let began = Instant::now();
+    while !place.path().join("first.jsonl").exists() || readings(&place, "first.jsonl").len() < 3 {
+        assert!(began.elapsed() < LIMIT, "no three pins in {LIMIT:?}");
         std::thread::sleep(Duration::from_millis(100));
-        if place.path().join("first.jsonl").exists() && readings(&place, "first.jsonl").len() >= 3 {
-            break;
-        }
     }
     child.kill().unwrap();
     child.wait().unwrap();
@@ -271,9 +273,10 @@ fn speaking_needs_a_speech_program() {
     assert!(told.contains("found none"), "{told}");
 }
 
-/// Runs a shell line in a pseudo-terminal of its own and gives what the terminal got, `stty` at its end.
+/// Runs a shell line in a pseudo-terminal of its own and gives what the terminal got, `stty` at its end. `look` sees all
+/// that was shown, each time that more was.
 #[cfg(unix)]
-fn in_a_terminal(place: &Place, line: &str) -> Option<String> {
+fn in_a_terminal(place: &Place, line: &str, mut look: impl FnMut(&str)) -> Option<String> {
     let line = format!("stty rows 24 cols 80; {line}; stty -a");
     let command = Command::new("script")
         .args(["-qec", &line, "/dev/null"])
@@ -281,14 +284,24 @@ fn in_a_terminal(place: &Place, line: &str) -> Option<String> {
         .env("TERM", "xterm")
         .env("XDG_DATA_HOME", place.path().join("data"))
         .stdin(Stdio::null())
-        .output();
-    match command {
-        Ok(output) => Some(String::from_utf8_lossy(&output.stdout).into_owned()),
-        Err(_) => {
-            println!("SKIPPED: there is no `script` to make a terminal with");
-            None
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn();
+    let Ok(mut script) = command else {
+        println!("SKIPPED: there is no `script` to make a terminal with");
+        return None;
+    };
+    let mut terminal = script.stdout.take().unwrap();
+    let (mut shown, mut chunk) = (Vec::new(), [0; 4096]);
+    loop {
+        match terminal.read(&mut chunk).unwrap() {
+            0 => break,
+            count => shown.extend_from_slice(&chunk[..count]),
         }
+        look(&String::from_utf8_lossy(&shown));
     }
+    script.wait().unwrap();
+    Some(String::from_utf8_lossy(&shown).into_owned())
 }
 
 /// Whether a terminal was taken over, and is as it was before.
@@ -307,8 +320,20 @@ fn assert_given_back(shown: &str) {
 fn a_signal_gives_the_terminal_back() {
     let place = Place::new();
     let pintally = env!("CARGO_BIN_EXE_pintally");
-    let line = format!("timeout --foreground -s TERM 4 {pintally} probe --practice --log a.jsonl");
-    let Some(shown) = in_a_terminal(&place, &line) else { return };
+    // The shell's number is that of the program that takes its place.
+    let line = format!("sh -c 'echo $$ > number; exec {pintally} probe --practice --log a.jsonl'");
+    let mut is_sent = false;
+    let shown = in_a_terminal(&place, &line, |shown| {
+        // Drawn once at least, with the screen taken over and the log begun.
+        if !is_sent && shown.split("\u{1b}[?1049h").nth(1).is_some_and(|drawn| drawn.len() > 1000) {
+            let number = fs::read_to_string(place.path().join("number")).unwrap();
+            let told = Command::new("sh").arg("-c").arg(format!("kill -s TERM {}", number.trim())).status();
+            assert!(told.unwrap().success());
+            is_sent = true;
+        }
+    });
+    let Some(shown) = shown else { return };
+    assert!(is_sent, "{shown}");
     assert_given_back(&shown);
     assert!(shown.contains("pintally probe --resume a.jsonl"), "{shown}");
 }
@@ -319,7 +344,7 @@ fn a_panic_gives_the_terminal_back() {
     let place = Place::new();
     let own = std::env::current_exe().unwrap();
     let line = format!("PANIC_ON_SCREEN=1 {} --exact probe::panics_when_told --nocapture", own.display());
-    let Some(shown) = in_a_terminal(&place, &line) else { return };
+    let Some(shown) = in_a_terminal(&place, &line, |_| ()) else { return };
     assert_given_back(&shown);
     let after = &shown[shown.find("\u{1b}[?1049l").unwrap()..];
     assert!(after.contains("told to panic"), "the message is lost: {shown}");

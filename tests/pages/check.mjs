@@ -8,8 +8,11 @@ import { chromium } from 'playwright-core';
 
 const [executablePath, folder, , shots] = process.argv.slice(2);
 const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+// Long enough for a machine that is busy with other things.
+const timeout = 180_000;
 const browser = await chromium.launch({
   executablePath,
+  timeout,
   args: ['--no-sandbox', '--disable-gpu', '--disable-background-networking'],
 });
 const WAYS = [
@@ -25,6 +28,7 @@ for (const file of readdirSync(folder).filter((name) => name.endsWith('.html')).
   for (const { name, colorScheme, width, media = 'screen' } of WAYS) {
     const say = (what) => report.faults.push(`${file}, ${name}: ${what}`);
     const page = await browser.newPage({ viewport: { width, height: 900 }, colorScheme });
+    page.setDefaultTimeout(timeout);
     page.on('request', (request) => {
       if (!request.isNavigationRequest()) say(`loads ${request.url()}`);
     });
@@ -77,6 +81,7 @@ async function icons(page) {
     pictures.push({ word: (await sign.textContent()).replace(/^[!?]/, ''), data: picture.toString('base64') });
   }
   const blank = await browser.newPage();
+  blank.setDefaultTimeout(timeout);
   const compared = await blank.evaluate(async (pictures) => {
     const pixels = [];
     for (const { data } of pictures) {

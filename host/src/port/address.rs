@@ -291,9 +291,10 @@ mod tests {
 
     #[test]
     fn nobody_listening_is_told() {
-        // A port that was free a moment ago.
-        let free = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        let address = Address::Tcp { host: "127.0.0.1".into(), port: free };
+        // The near end of a connection: nobody listens there, and nobody else gets the port meanwhile.
+        let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        let held = TcpStream::connect(listener.local_addr().unwrap()).unwrap();
+        let address = Address::Tcp { host: "127.0.0.1".into(), port: held.local_addr().unwrap().port() };
         let error = open(&address, &super::super::SWITCHING_BOARD).err().unwrap();
         assert!(matches!(error, PortError::Refused { .. }), "{error}");
     }
@@ -310,11 +311,18 @@ mod tests {
         let mut port = open(&address, &super::super::SWITCHING_BOARD).unwrap();
         let all: Vec<u8> = (0..=255).collect();
         far.write_all(&all).unwrap();
-        let mut got = vec![0; 256];
-        port.reader.read_exact(&mut got).unwrap();
+        let (mut got, mut chunk) = (Vec::new(), [0; 256]);
+        // A read waits for 50 ms at most, and the system may take longer to hand the bytes over.
+        for _ in 0..1000 {
+            let count = port.reader.read(&mut chunk).unwrap_or(0);
+            got.extend_from_slice(&chunk[..count]);
+            if got.len() >= all.len() {
+                break;
+            }
+        }
         assert_eq!(got, all);
         port.writer.write_all(&all).unwrap();
-        far.set_timeout(Duration::from_secs(2)).unwrap();
+        far.set_timeout(Duration::from_secs(60)).unwrap();
         far.read_exact(&mut got).unwrap();
         assert_eq!(got, all);
         assert!(matches!(open(&address, &super::super::SWITCHING_BOARD), Err(PortError::Busy { .. })));

@@ -125,7 +125,7 @@ fn identifies_a_stream() {
         let _ = stream.read(&mut [0; 1]);
     };
     let port = port(serve);
-    let output = pintally(&["meter", "identify", &port, "--listen", "1"]);
+    let output = pintally(&["meter", "identify", &port, "--listen", "4"]);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
     assert!(stdout(&output).contains(" fits t16 "), "{}", stdout(&output));
     assert!(stdout(&output).ends_with("5 readings, 0 bytes left over\n"));
