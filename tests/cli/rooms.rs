@@ -48,7 +48,7 @@ fn imports(text: &str) -> Vec<String> {
                     (is_first, name) = (true, {
                         names.push(name);
                         String::new()
-                    })
+                    });
                 }
                 c if depth == 1 && is_first && (c.is_alphanumeric() || c == '_') => name.push(c),
                 ':' if depth == 1 => is_first = false,
