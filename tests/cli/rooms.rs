@@ -45,10 +45,8 @@ fn imports(text: &str) -> Vec<String> {
                 '{' => depth += 1,
                 '}' => depth -= 1,
                 ',' if depth == 1 => {
-                    (is_first, name) = (true, {
-                        names.push(name);
-                        String::new()
-                    });
+                    names.push(std::mem::take(&mut name));
+                    is_first = true;
                 }
                 c if depth == 1 && is_first && (c.is_alphanumeric() || c == '_') => name.push(c),
                 ':' if depth == 1 => is_first = false,

@@ -61,8 +61,8 @@ impl Talk {
         Self { client: Client::new(devices.fresh_number()), frames: Accumulator::new() }
     }
 
-    /// Greets until the board answers, for a moment also while it starts again: the first bytes after opening may be lost, and what it said before it started
-    /// again may still stand in a buffer.
+    /// Greets until the board answers: the first bytes after opening may be lost, and what it said before it started
+    /// again may still stand in a buffer, so that it seems to start again now.
     ///
     /// # Errors
     /// [`Unanswered`].

@@ -38,7 +38,7 @@ use hal::gpio::{
 };
 use hal::pac::{self, Interrupt, interrupt};
 use hal::sio::Sio;
-use hal::timer::{Alarm, Instant, Timer};
+use hal::timer::{Alarm, Alarm0, Instant, Timer};
 use hal::uart::{DataBits, StopBits, UartConfig, UartPeripheral};
 use hal::usb::UsbBus;
 use hal::watchdog::Watchdog;
@@ -187,17 +187,7 @@ pub(crate) fn run<W: Wiring>() -> ! {
     });
     let bleed = low(pins.gpio21);
 
-    let found = last_words::take();
-    let by_timer = WATCHDOG.reason().read().timer().bit_is_set();
-    let reset = match (found.gave_up, by_timer) {
-        (true, _) => ResetCause::Panic,
-        (false, true) => ResetCause::Watchdog,
-        (false, false) => ResetCause::Power,
-    };
-    let noise =
-        [(); 4].map(|()| (0..8).fold(0, |byte, _| byte << 1 | ROSC.randombit().read().bits() as u8 & 1));
-    let identity = Identity { boot_id: boot_id(UNIQUE_ID, found.starts, noise), unique_id: UNIQUE_ID, reset };
-
+    let identity = identity(&WATCHDOG, &ROSC);
     let mut watchdog = Watchdog::new(WATCHDOG);
     let clocks = init_clocks_and_plls(CRYSTAL_HZ, XOSC, CLOCKS, PLL_SYS, PLL_USB, &mut RESETS, &mut watchdog);
     let Ok(clocks) = clocks else { give_up() };
@@ -233,16 +223,7 @@ pub(crate) fn run<W: Wiring>() -> ! {
         UsbBusAllocator::new(UsbBus::new(USBCTRL_REGS, USBCTRL_DPRAM, clocks.usb_clock, true, &mut RESETS));
     let mut cdc = SerialPort::new(&bus);
     let serial_number = hexadecimal(UNIQUE_ID);
-    let strings = StringDescriptors::default()
-        .manufacturer("Pintally")
-        .product("switching board")
-        .serial_number(core::str::from_utf8(&serial_number).unwrap_or_default());
-    let device = UsbDeviceBuilder::new(&bus, USB_ID)
-        // The emulator's host reads each descriptor in one packet.
-        .max_packet_size_0(64)
-        .and_then(|builder| builder.strings(&[strings]));
-    let Ok(device) = device else { give_up() };
-    let mut usb = device.device_class(usbd_serial::USB_CLASS_CDC).build();
+    let Some(mut usb) = usb_device(&bus, &serial_number) else { give_up() };
 
     let now_us = || timer.get_counter().ticks();
     // Before the switch is touched: a bus that never answers ends in a new start, too.
@@ -294,17 +275,51 @@ pub(crate) fn run<W: Wiring>() -> ! {
         let _ = cdc.flush();
 
         let wake_us = now_us() + WAKE_US;
-        let wake_us = due_us.map_or(wake_us, |due_us| due_us.min(wake_us));
-        // Fails only beyond 72 minutes; a time that has passed fires at once.
-        let _ = alarm.schedule_at(Instant::from_ticks(wake_us));
-        for line in [Interrupt::UART0_IRQ, Interrupt::USBCTRL_IRQ, Interrupt::TIMER_IRQ_0] {
-            // SAFETY: no critical section of this program relies on these lines being masked.
-            unsafe { NVIC::unmask(line) };
-        }
-        // Returning from a handler sets the event register: an interrupt that came since the bytes were
-        // looked at makes this return at once.
-        cortex_m::asm::wfe();
+        sleep(&mut alarm, due_us.map_or(wake_us, |due_us| due_us.min(wake_us)));
     }
+}
+
+/// Who this is, and what started it.
+fn identity(watchdog: &pac::WATCHDOG, oscillator: &pac::ROSC) -> Identity {
+    let found = last_words::take();
+    let by_timer = watchdog.reason().read().timer().bit_is_set();
+    let reset = match (found.gave_up, by_timer) {
+        (true, _) => ResetCause::Panic,
+        (false, true) => ResetCause::Watchdog,
+        (false, false) => ResetCause::Power,
+    };
+    let noise = [(); 4]
+        .map(|()| (0..8).fold(0, |byte, _| byte << 1 | oscillator.randombit().read().bits() as u8 & 1));
+    Identity { boot_id: boot_id(UNIQUE_ID, found.starts, noise), unique_id: UNIQUE_ID, reset }
+}
+
+/// What a computer is told of this device.
+fn usb_device<'a>(
+    bus: &'a UsbBusAllocator<UsbBus>,
+    serial_number: &'a [u8; 16],
+) -> Option<UsbDevice<'a, UsbBus>> {
+    let strings = StringDescriptors::default()
+        .manufacturer("Pintally")
+        .product("switching board")
+        .serial_number(core::str::from_utf8(serial_number).unwrap_or_default());
+    let device = UsbDeviceBuilder::new(bus, USB_ID)
+        // The emulator's host reads each descriptor in one packet.
+        .max_packet_size_0(64)
+        .and_then(|builder| builder.strings(&[strings]));
+    Some(device.ok()?.device_class(usbd_serial::USB_CLASS_CDC).build())
+}
+
+/// Sleeps until this time, or until an interrupt.
+fn sleep(alarm: &mut Alarm0, wake_us: u64) {
+    // Fails only beyond 72 minutes; a time that has passed fires at once.
+    let _ = alarm.schedule_at(Instant::from_ticks(wake_us));
+    for line in [Interrupt::UART0_IRQ, Interrupt::USBCTRL_IRQ, Interrupt::TIMER_IRQ_0] {
+        // SAFETY: no critical section of this program relies on these lines being masked.
+        unsafe { NVIC::unmask(line) };
+    }
+    // Returning from a handler sets the event register: an interrupt that came since the bytes were
+    // looked at makes this return at once.
+    cortex_m::asm::wfe();
 }
 
 #[interrupt]
