@@ -28,6 +28,9 @@ pub enum Event {
     Button,
     /// A line was typed or scanned.
     Line(String),
+    /// A line was typed or scanned while a sweep ran, before anything was asked: it starts nothing, since the board that
+    /// was swept is still on the jig.
+    Early(String),
     /// The sweep that was asked for is over.
     Swept(Outcome),
     /// The operator wants to stop: the batch can be resumed.

@@ -101,13 +101,18 @@ impl Machine {
             Event::Stop => self.stop(),
             Event::Swept(outcome) => self.swept(outcome),
             Event::Button => self.press(),
-            Event::Line(line) => match line.trim() {
-                "" => self.press(),
-                line => match line.strip_prefix('/') {
-                    Some(command) => self.command(command),
-                    None => self.named(line),
-                },
-            },
+            Event::Line(line) => self.line(line.trim(), true),
+            Event::Early(line) => self.line(line.trim(), false),
+        }
+    }
+
+    /// A line was typed or scanned; whether it may start a sweep.
+    fn line(&mut self, line: &str, may_start: bool) -> Vec<Action> {
+        match (line, line.strip_prefix('/')) {
+            ("", _) if may_start => self.press(),
+            ("", _) => Vec::new(),
+            (_, Some(command)) => self.command(command),
+            (name, None) => self.named(name, may_start),
         }
     }
 
@@ -133,7 +138,7 @@ impl Machine {
     }
 
     /// A name was typed or scanned: that of the next board, or another one for the board that waits to start.
-    fn named(&mut self, line: &str) -> Vec<Action> {
+    fn named(&mut self, line: &str, may_start: bool) -> Vec<Action> {
         let name = match label::name(line) {
             Ok(name) => name.to_owned(),
             Err(problem) => return vec![Action::Ask(Prompt::NoName(problem))],
@@ -144,7 +149,7 @@ impl Machine {
             State::WaitsForStart(board) if board.is_untouched() => Board { name, ..board.clone() },
             _ => return vec![Action::Ask(Prompt::NoCommand { found: line.to_owned() })],
         };
-        if self.setup.name_starts {
+        if self.setup.name_starts && may_start {
             return self.sweep(board);
         }
         let ask = Action::Ask(Prompt::Start { board: board.name.clone() });

@@ -81,6 +81,28 @@ fn boards_are_named_by_scan_or_typing() {
     assert_eq!(machine.take(line("X-8")), job("X-8", 1, 0, 1));
 }
 
+/// Found by pressing return twice: the second press swept the old board under the new board's name, and confirmed that the
+/// new one was dead before anybody was asked.
+#[test]
+fn what_is_typed_while_a_board_is_swept_does_not_start_the_next() {
+    let early = |text: &str| Event::Early(text.to_owned());
+    let one = Setup { connectors: vec!["J5".into()], ..setup() };
+    let (mut machine, _) = begin(one.clone());
+    machine.take(line(""));
+    machine.take(Event::Swept(Outcome::Matches));
+    assert_eq!(machine.take(early("")), []);
+    assert_eq!(machine.take(early("X-9")), [start("X-9")]);
+    assert_eq!(machine.take(line("")), job("X-9", 2, 0, 1));
+    machine.take(Event::Swept(SEATING));
+    assert_eq!(machine.take(early(" ")), [], "nobody has seated it anew");
+
+    let (mut machine, _) = begin(Setup { naming: Naming::Asked, name_starts: true, ..one });
+    machine.take(line("Y-1"));
+    machine.take(Event::Swept(Outcome::Matches));
+    assert_eq!(machine.take(early("Y-2")), [start("Y-2")]);
+    assert_eq!(machine.take(Event::Button), job("Y-2", 2, 0, 1));
+}
+
 #[test]
 fn doubt_is_read_again_first_and_seated_anew_last() {
     let (mut machine, _) = begin(setup());

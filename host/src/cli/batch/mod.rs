@@ -2,6 +2,7 @@
 
 mod args;
 mod bench;
+mod lines;
 mod live;
 mod panel;
 mod round;
@@ -20,14 +21,8 @@ use std::{
     thread,
 };
 
-use self::{
-    bench::Station,
-    live::Live,
-    panel::{Panel, Pressed},
-    round::Round,
-    tally::Tally,
-};
-use super::{Screen, once, place, prepare, typed as lines};
+use self::{bench::Station, lines::Lines, live::Live, panel::Panel, round::Round, tally::Tally};
+use super::{Screen, once, place, prepare, typed};
 use crate::{
     batch_run::{Action, Decision, Event, Machine, Naming, Outcome, Past, Progress, Prompt, Reason, Setup},
     exit_status::ExitStatus,
@@ -126,7 +121,7 @@ fn follow(
     screen: &mut Screen,
 ) -> Result<(Reason, Outcome), Failure> {
     let mut panel = Panel::default();
-    let lines = if round.args.practice { None } else { keys.or_else(|| Some(typed())) };
+    let mut lines = if round.args.practice { None } else { Some(Lines::new(keys.unwrap_or_else(keyboard))) };
     let mut actions = VecDeque::from(actions);
     let mut worst = Outcome::Matches;
     loop {
@@ -146,7 +141,7 @@ fn follow(
                     if let Some(devices) = station.ports() {
                         panel.send(devices)?;
                     }
-                    let outcome = round.sweep(&job, station, screen)?;
+                    let outcome = round.sweep(&job, station, lines.as_mut(), screen)?;
                     actions.extend(machine.take(Event::Swept(outcome)));
                 }
                 Action::Decided(what) => round.decided(what, screen),
@@ -169,20 +164,18 @@ fn follow(
             }
         }
         if let Some(live) = &mut round.live {
-            live.told(screen.latest());
+            live.told(&screen.news());
         }
-        let mut line = |lines: &mpsc::Receiver<String>| {
-            if let Some(live) = &mut round.live {
-                live.show();
+        actions.extend(machine.take(match (station.ports(), &mut lines) {
+            (Some(devices), Some(lines)) => {
+                let mut line = || {
+                    if let Some(live) = &mut round.live {
+                        live.show();
+                    }
+                    lines.next()
+                };
+                panel.wait(devices, &mut line)?
             }
-            lines.try_recv().ok()
-        };
-        actions.extend(machine.take(match (station.ports(), &lines) {
-            (Some(devices), Some(lines)) => match panel.wait(devices, &mut || line(lines))? {
-                Pressed::Button => Event::Button,
-                Pressed::Line(line) => Event::Line(line),
-                Pressed::Stop => Event::Stop,
-            },
             // The hands of the practice bench do what they are asked, and give up what cannot be put right.
             _ if stop.load(Ordering::Relaxed) => Event::Stop,
             _ if matches!(awaited, Some(Prompt::Remedy { .. })) => Event::Line("/skip".to_owned()),
@@ -192,11 +185,11 @@ fn follow(
 }
 
 /// Lines from the keyboard, or from a barcode reader that acts as one.
-fn typed() -> mpsc::Receiver<String> {
+fn keyboard() -> mpsc::Receiver<String> {
     let (sender, lines) = mpsc::channel();
     // Ends with the process: a read of standard input cannot be called off.
     thread::spawn(move || {
-        for line in lines::lines() {
+        for line in typed::lines() {
             if sender.send(line).is_err() {
                 return;
             }

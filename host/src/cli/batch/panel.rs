@@ -2,26 +2,18 @@
 
 use std::{collections::VecDeque, time::Duration};
 
-use protocol::{Accumulator, Answer, BoardMessage, Event, Fault, Light, Request, Sound, frame, version};
+use protocol::{
+    Accumulator, Answer, BoardMessage, Event as BoardEvent, Fault, Light, Request, Sound, frame, version,
+};
 
 use crate::{
+    batch_run::Event,
     exit_status::ExitStatus,
     failure::Failure,
     jig::{Client, Heard as Said},
     moment::Moment,
     sweep::{Devices, Heard},
 };
-
-/// What the operator did.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) enum Pressed {
-    /// The button was pressed.
-    Button,
-    /// A line was typed.
-    Line(String),
-    /// The operator wants to stop.
-    Stop,
-}
 
 /// How often the keyboard is asked for a line.
 const LOOK_UP: Duration = Duration::from_millis(50);
@@ -55,12 +47,12 @@ impl Panel {
     pub(super) fn wait(
         &mut self,
         devices: &mut dyn Devices,
-        line: &mut dyn FnMut() -> Option<String>,
-    ) -> Result<Pressed, Failure> {
+        line: &mut dyn FnMut() -> Option<Event>,
+    ) -> Result<Event, Failure> {
         let mut talk = Talk::new(self.take());
         loop {
             if let Some(line) = line() {
-                return Ok(Pressed::Line(line));
+                return Ok(line);
             }
             let until = devices.now().after(LOOK_UP);
             if let Some(pressed) = talk.step(devices, until)? {
@@ -105,7 +97,7 @@ impl Talk {
     }
 
     /// Asks what is to be asked and hears what comes, until then at most.
-    fn step(&mut self, devices: &mut dyn Devices, until: Moment) -> Result<Option<Pressed>, Failure> {
+    fn step(&mut self, devices: &mut dyn Devices, until: Moment) -> Result<Option<Event>, Failure> {
         let now = devices.now();
         if self.client.check(now).is_err() {
             // It may just have been plugged in again: from the beginning.
@@ -122,7 +114,7 @@ impl Talk {
         let (at, bytes) = match devices.wait(until) {
             Heard::Jig(at, bytes) => (at, bytes),
             Heard::Meter(..) | Heard::Nothing | Heard::Back(_) => return Ok(None),
-            Heard::Stop => return Ok(Some(Pressed::Stop)),
+            Heard::Stop => return Ok(Some(Event::Stop)),
             Heard::Lost(device, error) => return Err(gone(device.name(), &error.to_string())),
         };
         let mut pressed = None;
@@ -131,7 +123,7 @@ impl Talk {
             // What is damaged is asked for again when its answer is overdue.
             let Ok(message) = item else { continue };
             match self.client.receive(&message, at) {
-                Said::Event(Event::Button { pressed: true }) => pressed = Some(Pressed::Button),
+                Said::Event(BoardEvent::Button { pressed: true }) => pressed = Some(Event::Button),
                 Said::Restarted | Said::Answer { answer: Answer::Refused(Fault::NotGreeted), .. } => {
                     is_anew = true;
                 }

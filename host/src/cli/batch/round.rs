@@ -5,6 +5,7 @@ use std::path::Path;
 use super::{
     Args,
     bench::{FromNow, Station},
+    lines::Lines,
     live::Live,
     tally::Tally,
     words,
@@ -45,6 +46,7 @@ impl Round<'_> {
         &mut self,
         job: &Job,
         station: &mut Station,
+        lines: Option<&mut Lines>,
         screen: &mut Screen,
     ) -> Result<Outcome, Failure> {
         let practice = station.put_on(job)?.map(|emulation| (emulation.describe(), emulation.is_sound()));
@@ -72,6 +74,7 @@ impl Round<'_> {
         let swept = match (refused, &mut self.live) {
             (Some(refused), _) => refused,
             (None, Some(live)) => {
+                live.told(&screen.news());
                 live.begin(job, &session)?;
                 let swept =
                     once::sweep_watched(&mut devices, &ports, &session, None, &mut logbook, &mut |notice| {
@@ -82,6 +85,9 @@ impl Round<'_> {
             }
             (None, None) => once::sweep(&mut devices, &ports, &session, None, &mut logbook, quiet, screen),
         };
+        if let Some(lines) = lines {
+            lines.swept();
+        }
         let judged = once::judge(&session, &swept, logbook, screen);
         self.last_session = Some(name.clone());
         let record = match self.history.ingest(&name) {
