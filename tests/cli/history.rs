@@ -68,6 +68,29 @@ fn what_a_technician_asks_of_the_history() {
 }
 
 #[test]
+fn the_notes_of_a_repair_stay_with_the_board() {
+    let place = Place::new();
+    place.file(
+        "repair.toml",
+        "[[pin]]\nname = \"B8\"\npad = \"lifted\"\njumper = \"planned\"\ntrace = \"C12\"\n\n[[pin]]\nname = \
+         \"A15\"\npad = \"missing\"\n",
+    );
+    let swept = sweep(&place, "T-3", &["--repair", "repair.toml", "--repaired", "B1"]);
+    assert_eq!(swept.status, Some(0), "{}", swept.text());
+    let told = history(&place, &["show", "T-3"]).stdout;
+    assert!(
+        told.contains(
+            "  repaired: B1\n  repair B8: lifted pad, jumper planned, trace to C12\n  repair A15: missing pad\n"
+        ),
+        "{told}"
+    );
+    let json = history(&place, &["show", "T-3", "--format", "json"]).stdout;
+    let entry: serde_json::Value = serde_json::from_str(json.trim()).unwrap();
+    assert_eq!(entry["repaired"], serde_json::json!(["B1"]));
+    assert_eq!(entry["repair"]["pins"][1], serde_json::json!({ "name": "A15", "pad": "missing" }));
+}
+
+#[test]
 fn what_cannot_be_asked_of_the_history() {
     let place = Place::new();
     assert_eq!(sweep(&place, "T-1", &[]).status, Some(0));

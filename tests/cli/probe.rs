@@ -340,6 +340,20 @@ fn a_signal_gives_the_terminal_back() {
 
 #[cfg(unix)]
 #[test]
+fn a_live_batch_gives_the_terminal_back_and_prints_what_it_told() {
+    let place = Place::new();
+    let pintally = env!("CARGO_BIN_EXE_pintally");
+    let line = format!("{pintally} batch --practice --live --boards 2 --fault open:B8 --data d");
+    let Some(shown) = in_a_terminal(&place, &line, |_| ()) else { return };
+    assert_given_back(&shown);
+    let after = &shown[shown.rfind("\u{1b}[?1049l").unwrap()..];
+    for words in ["P001  J5  differs: open joint B8", "board 2, P002: differs"] {
+        assert!(after.contains(words), "{shown}");
+    }
+}
+
+#[cfg(unix)]
+#[test]
 fn a_panic_gives_the_terminal_back() {
     let place = Place::new();
     let own = std::env::current_exe().unwrap();
@@ -367,7 +381,11 @@ fn tones_that_were_not_built_in_are_refused_before_a_log_is_begun() {
     let place = Place::new();
     let refused = probe(&place, 3, "a.jsonl", &["--sound", "tones"]);
     assert_eq!(refused.status, Some(69), "{}", refused.text());
-    assert!(refused.stderr.contains("cargo install --path host --features tones"), "{}", refused.text());
+    assert!(
+        refused.stderr.contains("cargo install --path host --locked --features tones"),
+        "{}",
+        refused.text()
+    );
     assert!(!place.path().join("a.jsonl").exists());
 }
 

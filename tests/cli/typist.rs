@@ -103,7 +103,7 @@ fn enter_once_too_often_starts_no_sweep() {
     desk.hear("sweeping 6 pins");
     desk.type_line("");
     let heard = desk.hear("board T2: battery out");
-    assert!(heard.contains("what was typed before this question starts nothing"), "{heard}");
+    assert!(heard.contains("what was typed before this question starts and decides nothing"), "{heard}");
     desk.type_line("/stop");
     let (status, said) = desk.end();
     assert_eq!(status, Some(0), "{said}");

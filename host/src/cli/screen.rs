@@ -20,6 +20,8 @@ struct Held {
     holds_results: bool,
     /// Texts in their order, and whether each is a result.
     texts: Vec<(bool, String)>,
+    /// How many of them the live screen has shown.
+    shown: usize,
 }
 
 impl Screen {
@@ -38,7 +40,7 @@ impl Screen {
     /// Keeps everything back that would be printed over a live screen, until [`release`](Self::release).
     pub fn hold(&mut self) {
         let holds_results = io::stdout().is_terminal();
-        self.held.get_or_insert(Held { holds_results, texts: Vec::new() });
+        self.held.get_or_insert(Held { holds_results, texts: Vec::new(), shown: 0 });
     }
 
     /// Prints what was kept back.
@@ -55,10 +57,12 @@ impl Screen {
         Ok(())
     }
 
-    /// The latest text that is kept back.
-    #[must_use]
-    pub fn latest(&self) -> Option<&str> {
-        self.held.as_ref()?.texts.last().map(|(_, text)| text.as_str())
+    /// What was kept back since this was asked last, for the live screen.
+    pub fn news(&mut self) -> Vec<String> {
+        let Some(held) = &mut self.held else { return Vec::new() };
+        let news = held.texts.iter().skip(held.shown).map(|(_, text)| text.clone()).collect();
+        held.shown = held.texts.len();
+        news
     }
 
     /// Keeps to itself what is only progress or advice.
@@ -135,5 +139,23 @@ impl Screen {
 impl Drop for Screen {
     fn drop(&mut self) {
         let _ = self.out.flush();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_live_screen_hears_of_all_that_is_kept_back_and_of_each_once() {
+        let mut screen = Screen::standard();
+        assert_eq!(screen.news(), [""; 0]);
+        screen.hold();
+        screen.tell("T1  J5  matches");
+        screen.tell("notice: channel 14 wears");
+        assert_eq!(screen.news(), ["T1  J5  matches", "notice: channel 14 wears"]);
+        screen.tell("board 1, T1: matches");
+        assert_eq!(screen.news(), ["board 1, T1: matches"]);
+        assert_eq!(screen.news(), [""; 0]);
     }
 }

@@ -16,8 +16,12 @@ use super::{
     terminal::Palette,
 };
 
-/// Width of a pin: sign, name, value and a gap.
-const CELL: u16 = 13;
+/// Width of a pin besides its name: place, repair, value, sign and a gap.
+const CELL: usize = 10;
+
+/// Fewest and most columns that the names of the pins get; of a longer name the beginning is shown, and the sentence has
+/// all of it.
+const NAME: (usize, usize) = (3, 8);
 
 /// Lines that what is found gets at least, heading included, where there is anything to show.
 const FOUND: u16 = 4;
@@ -28,8 +32,7 @@ pub fn draw(state: &State, palette: Palette, frame: &mut Frame<'_>) {
     let width = usize::from(area.width.max(1));
     let sentence = lines_of(&state.sentence, width);
     let seen = lines_of(&state.seen, width);
-    let per_line = usize::from((area.width / CELL).max(1));
-    let grid = grid(state, per_line, palette);
+    let grid = grid(state, width, palette);
     let found = match state.found.len() {
         0 => 0,
         count => FOUND.max(u16::try_from(count + 1).unwrap_or(u16::MAX).min(area.height / 3)),
@@ -71,7 +74,7 @@ pub fn draw(state: &State, palette: Palette, frame: &mut Frame<'_>) {
     if found > 0 {
         frame.render_widget(found_lines(state, found_area), found_area);
     }
-    frame.render_widget(keys(state), keys_area);
+    frame.render_widget(keys(state, width), keys_area);
 }
 
 /// The lines of all rows, and the one that holds the place.
@@ -80,30 +83,33 @@ struct Grid<'a> {
     here: usize,
 }
 
-fn grid(state: &State, per_line: usize, palette: Palette) -> Grid<'_> {
+fn grid(state: &State, width: usize, palette: Palette) -> Grid<'_> {
+    let cells = || state.rows.iter().flat_map(|row| &row.cells);
+    let name = cells().map(|cell| columns(&cell.name)).max().unwrap_or(0).clamp(NAME.0, NAME.1);
+    let per_line = (width / (name + CELL)).max(1);
     let mut grid = Grid { lines: Vec::new(), here: 0 };
     for row in &state.rows {
         for cells in row.cells.chunks(per_line) {
             if cells.iter().any(|cell| cell.is_here) {
                 grid.here = grid.lines.len();
             }
-            grid.lines.push(Line::from_iter(cells.iter().map(|cell| span(cell, palette))));
+            grid.lines.push(Line::from_iter(cells.iter().map(|cell| span(cell, name, palette))));
         }
     }
     grid
 }
 
-fn span(cell: &Cell, palette: Palette) -> Span<'_> {
+fn span(cell: &Cell, width: usize, palette: Palette) -> Span<'_> {
     let place = if cell.is_here { '>' } else { ' ' };
     let repaired = if cell.is_repaired { '*' } else { ' ' };
-    let name: String = cell.name.chars().take(4).collect();
+    let name = beginning(&cell.name, width);
+    let gap = " ".repeat(width.saturating_sub(columns(&name)));
     let value = if cell.value.is_empty() { "." } else { &cell.value };
     let sign = match cell.mark {
         Mark::Waiting => ' ',
         mark => mark.sign(),
     };
-    let text = format!("{place}{name:>3}{repaired}{value:>6}{sign} ");
-    let text = format!("{text:<width$}", width = usize::from(CELL));
+    let text = format!("{place}{gap}{name}{repaired}{value:>6}{sign} ");
     let mut style = match cell.mark {
         Mark::Differs => palette.trouble(),
         Mark::Read => palette.good(),
@@ -125,9 +131,9 @@ fn title(state: &State, width: usize) -> Line<'_> {
     let (done, all) = state.done;
     let gap = if state.meter.is_empty() { "" } else { "   " };
     let count = format!("{}{gap}{done} of {all} pins", state.meter);
-    let room = width.saturating_sub(count.len() + 1);
-    let title: String = state.title.chars().take(room).collect();
-    let gap = width.saturating_sub(title.chars().count() + count.len());
+    let room = width.saturating_sub(columns(&count) + 1);
+    let title = beginning(&state.title, room);
+    let gap = width.saturating_sub(columns(&title) + columns(&count));
     Line::from(vec![
         Span::styled(title, Style::new().add_modifier(Modifier::BOLD)),
         Span::raw(" ".repeat(gap)),
@@ -147,11 +153,35 @@ fn found_lines(state: &State, area: Rect) -> Paragraph<'_> {
     Paragraph::new(lines)
 }
 
-fn keys(state: &State) -> Line<'_> {
+fn keys(state: &State, width: usize) -> Line<'_> {
     match &state.typing {
-        Some(typed) => Line::raw(typed.as_str()),
+        Some(typed) => Line::raw(end(typed, width)),
         None => Line::styled(state.keys.as_str(), Style::new().add_modifier(Modifier::DIM)),
     }
+}
+
+/// How many columns a text takes: some characters take two.
+fn columns(text: &str) -> usize {
+    Span::raw(text).width()
+}
+
+/// The beginning of a text, as far as it fits.
+fn beginning(text: &str, width: usize) -> String {
+    let mut fits = String::new();
+    for c in text.chars() {
+        fits.push(c);
+        if columns(&fits) > width {
+            fits.pop();
+            break;
+        }
+    }
+    fits
+}
+
+/// The end of a text, as far as it fits.
+fn end(text: &str, width: usize) -> &str {
+    let starts = text.char_indices().map(|(at, _)| at);
+    starts.filter_map(|at| text.get(at..)).find(|rest| columns(rest) <= width).unwrap_or_default()
 }
 
 /// How many lines a text takes when it is wrapped at words.
@@ -161,7 +191,7 @@ fn lines_of(text: &str, width: usize) -> u16 {
     }
     let (mut lines, mut used) = (1_u16, 0);
     for word in text.split_whitespace() {
-        let length = word.chars().count();
+        let length = columns(word);
         if used > 0 && used + 1 + length > width {
             lines = lines.saturating_add(1);
             used = 0;
@@ -264,6 +294,18 @@ mod tests {
             let flat = shown.split_whitespace().collect::<Vec<_>>().join(" ");
             assert!(flat.contains(&state.sentence), "{shown}");
         }
+    }
+
+    #[test]
+    fn wide_characters_and_long_names_push_nothing_off_the_screen() {
+        let names = ["AA10", "AA11", "LANE0_P", "LANE0_N", "用户接口", "B1", "B2", "B3"];
+        let pins = names.iter().map(|name| Pin::named(name)).collect();
+        let connector = Connector { name: "J1".into(), pins };
+        let title = format!("probe J1, board {}", "宽".repeat(60));
+        let mut state = State::new(title, &connector, &[2]);
+        state.read(7, Some(PinValue::Overload), true);
+        state.typing = Some(format!("/note {}_   (Enter sends)", "宽".repeat(60)));
+        insta::assert_snapshot!(screen(&state, 80, 12));
     }
 
     #[test]

@@ -60,6 +60,8 @@ pub enum Action {
         pin: usize,
         /// Where to touch instead.
         known: Known,
+        /// It was confirmed to show nothing once already, and a slip would have looked the same.
+        once_more: bool,
     },
     /// What was touched is not the known pin.
     NotProof {

@@ -61,9 +61,14 @@ pub fn sentence(action: &Action, names: &[PinName]) -> String {
                 name(*pin)
             )
         }
-        Action::Prove { pin, known } => {
+        Action::Prove { pin, known, once_more: false } => {
             format!("nothing seen at {}: prove the probe, touch {}", name(*pin), place(known, names))
         }
+        Action::Prove { pin, known, once_more: true } => format!(
+            "nothing seen at {}, but a slip would look the same: once more, prove the probe, touch {}",
+            name(*pin),
+            place(known, names)
+        ),
         Action::NotProof { pin, seen } => {
             format!("seen {seen}, which is not what was asked for; touch {} again", name(*pin))
         }
@@ -99,6 +104,7 @@ pub fn sentence(action: &Action, names: &[PinName]) -> String {
 pub fn spoken(action: &Action, names: &[PinName]) -> Option<String> {
     let name = |pin: usize| names.get(pin).map(|name| apart(name.as_str()));
     match action {
+        Action::Ask { pin, expected: Some(PinValue::Overload) } => Some(format!("hold {}", name(*pin)?)),
         Action::Ask { pin, .. } => name(*pin),
         Action::Again { pin, neighbour: None, .. } | Action::Unsettled { pin } => {
             Some(format!("{} again", name(*pin)?))
@@ -174,8 +180,14 @@ mod tests {
                 Action::Prove {
                     pin: 1,
                     known: Known::Pin { pin: 0, value: Volts::ZERO, limit: Volts::of(0.01) },
+                    once_more: false,
                 },
                 "nothing seen at A5: prove the probe, touch A4, which reads 0.000",
+            ),
+            (
+                Action::Prove { pin: 1, known: Known::GroundClip, once_more: true },
+                "nothing seen at A5, but a slip would look the same: once more, prove the probe, touch the clip of the \
+                 red lead, which reads 0.000",
             ),
         ] {
             assert_eq!(sentence(&action, &names), said);
@@ -187,6 +199,9 @@ mod tests {
         assert_eq!(apart("A12"), "A 12");
         assert_eq!(apart("4"), "4");
         let names = ["A4"].map(PinName::new);
-        assert_eq!(spoken(&Action::Ask { pin: 0, expected: None }, &names).as_deref(), Some("A 4"));
+        let ask = |expected| spoken(&Action::Ask { pin: 0, expected }, &names);
+        assert_eq!(ask(None).as_deref(), Some("A 4"));
+        // A pin that should show nothing answers no touch: the ear must know that a key is waited for.
+        assert_eq!(ask(Some(PinValue::Overload)).as_deref(), Some("hold A 4"));
     }
 }

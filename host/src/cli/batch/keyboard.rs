@@ -55,7 +55,8 @@ impl Keyboard {
     }
 
     /// Before a question: forgets what a person typed before it and what would start a sweep, since the board on the jig is
-    /// still the one before, or still alive. Returns whether there was any. Names and commands wait for their turn.
+    /// still the one before, or still alive; and what would decide about a verdict that nobody has seen. Returns whether
+    /// there was any. Names and other commands wait for their turn.
     pub(super) fn forget_starts(&mut self, name_starts: bool) -> bool {
         while let Some(line) = self.receive() {
             self.ahead.push_back(line);
@@ -65,7 +66,7 @@ impl Keyboard {
         }
         let before = self.ahead.len();
         self.ahead.retain(|line| match line.trim() {
-            "" => false,
+            "" | "/again" | "/keep" | "/skip" => false,
             line => line.starts_with('/') || !name_starts,
         });
         self.ahead.len() < before
@@ -96,6 +97,10 @@ mod tests {
         assert_eq!(kept(&typed, true, false), (true, vec!["T2".to_owned(), "/note lifted pad".to_owned()]));
         assert_eq!(kept(&typed, true, true), (true, vec!["/note lifted pad".to_owned()]));
         assert_eq!(kept(&["T2"], true, false), (false, vec!["T2".to_owned()]));
+        assert_eq!(
+            kept(&["/keep", "/skip", "/again", "/stop"], true, true),
+            (true, vec!["/stop".to_owned()])
+        );
         // A program has said everything beforehand.
         assert_eq!(kept(&typed, false, true), (false, typed.map(str::to_owned).to_vec()));
     }

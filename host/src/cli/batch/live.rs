@@ -90,10 +90,10 @@ impl Live {
         KEYS.clone_into(&mut self.state.keys);
     }
 
-    /// Shows what was told last.
-    pub(super) fn told(&mut self, text: Option<&str>) {
-        if let Some(text) = text {
-            self.state.seen = text.trim().replace('\n', "; ");
+    /// Shows what was told since it was shown last: a verdict with its findings, a notice about the jig.
+    pub(super) fn told(&mut self, news: &[String]) {
+        if !news.is_empty() {
+            self.state.seen = in_one_line(news);
         }
         self.show();
     }
@@ -105,6 +105,11 @@ impl Live {
         // A terminal that cannot be drawn on is no reason to stop a batch.
         let _ = self.terminal.show(&self.state);
     }
+}
+
+fn in_one_line(news: &[String]) -> String {
+    let lines = news.iter().flat_map(|text| text.lines()).map(str::trim);
+    lines.filter(|line| !line.is_empty()).collect::<Vec<_>>().join("; ")
 }
 
 /// How a prompt is meant.
@@ -178,6 +183,16 @@ mod tests {
         assert_eq!(typed, "");
         let control = KeyEvent::new(KeyCode::Char('c'), KeyModifiers::CONTROL);
         assert_eq!(press(control, &mut typed), Pressed::Stop);
+    }
+
+    #[test]
+    fn what_was_told_stands_in_one_line() {
+        let news = ["T1  J5  differs: open joint B8", "notice: channel 14 wears", "  next: clean it\n"];
+        let news = news.map(str::to_owned);
+        assert_eq!(
+            in_one_line(&news),
+            "T1  J5  differs: open joint B8; notice: channel 14 wears; next: clean it"
+        );
     }
 
     #[test]

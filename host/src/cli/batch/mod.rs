@@ -146,7 +146,8 @@ fn follow(
                         station.connectors().map(|connector| connector.name.as_str()).collect();
                     if !round.args.practice || matches!(prompt, Prompt::Unfinished(_)) {
                         if keyboard.as_mut().is_some_and(|keys| keys.forget_starts(round.args.name_starts)) {
-                            screen.tell("note: what was typed before this question starts nothing");
+                            screen
+                                .tell("note: what was typed before this question starts and decides nothing");
                         }
                         round.ask(&prompt, &words::prompt(&prompt, &names), screen);
                     }
@@ -179,7 +180,7 @@ fn follow(
             }
         }
         if let Some(live) = &mut round.live {
-            live.told(screen.latest());
+            live.told(&screen.news());
         }
         let wants_name = machine.wants_name();
         let mut line = |keyboard: &mut Keyboard| {

@@ -72,6 +72,7 @@ impl Round<'_> {
         let swept = match (refused, &mut self.live) {
             (Some(refused), _) => refused,
             (None, Some(live)) => {
+                live.told(&screen.news());
                 live.begin(job, &session)?;
                 let swept =
                     once::sweep_watched(&mut devices, &ports, &session, None, &mut logbook, &mut |notice| {

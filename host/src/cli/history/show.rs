@@ -9,9 +9,11 @@ use crate::{
     delimited::guarded,
     exit_status::ExitStatus,
     failure::{Failure, OrFail},
-    history::{Change, Entry, Found, History, NoteKind, NoteRow, changes, pins::PinRow},
+    history::{Change, Entry, Found, History, NoteKind, NoteRow, changes, log_of, pins::PinRow},
     label::{printable, shown},
+    log::LogReader,
     readings::PinValue,
+    session::Settings,
 };
 
 /// Pins that are named where more than this changed would help nobody.
@@ -26,10 +28,14 @@ pub(super) fn run(
 ) -> Result<(), Failure> {
     let entries = history.board(board)?;
     match format {
-        Format::Text => text(board, &entries, screen)?,
+        Format::Text => text(board, &entries, history, screen)?,
         Format::Json => {
             for (at, entry) in entries.iter().enumerate() {
-                screen.line(&entry_as_json(entry, before(&entries, at)).to_string())?;
+                let mut object = entry_as_json(entry, before(&entries, at));
+                let settings = settings(entry, history);
+                object["repaired"] = json!(settings.repaired);
+                object["repair"] = json!(settings.repair);
+                screen.line(&object.to_string())?;
             }
         }
         Format::Csv => screen.line(csv(&entries).or_fail(ExitStatus::Software)?.trim_end())?,
@@ -43,7 +49,13 @@ fn before(entries: &[Entry], at: usize) -> Option<&Entry> {
     entries[..at].iter().rev().find(|entry| entry.sweep.connector == *connector)
 }
 
-fn text(board: &str, entries: &[Entry], screen: &mut Screen) -> Result<(), Failure> {
+/// What a sweep was set up with: its repair notes are kept in its log. A log that is gone tells nothing.
+fn settings(entry: &Entry, history: &History) -> Settings {
+    let log = LogReader::open(&log_of(history.data(), &entry.sweep.session));
+    log.ok().and_then(|log| Settings::from_value(&log.header().settings).ok()).unwrap_or_default()
+}
+
+fn text(board: &str, entries: &[Entry], history: &History, screen: &mut Screen) -> Result<(), Failure> {
     let plural = if entries.len() == 1 { "" } else { "s" };
     screen.line(&format!("Board {}: {} sweep{plural}", shown(board), entries.len()))?;
     for (at, entry) in entries.iter().enumerate() {
@@ -65,6 +77,7 @@ fn text(board: &str, entries: &[Entry], screen: &mut Screen) -> Result<(), Failu
             made.push("practice".to_owned());
         }
         screen.line(&format!("  {}", made.join(", ")))?;
+        show_repair(&settings(entry, history), screen)?;
         for finding in &entry.findings {
             screen.line(&format!("  ! {} ({:.0} %)", in_words(finding), finding.probability * 100.0))?;
         }
@@ -78,6 +91,18 @@ fn text(board: &str, entries: &[Entry], screen: &mut Screen) -> Result<(), Failu
             screen.line(&format!("  {} lines of the log cannot be used", sweep.troubles))?;
         }
         screen.line(&format!("  log {}.jsonl, SHA-256 {:.12}", shown(&sweep.session), sweep.log))?;
+    }
+    Ok(())
+}
+
+/// What was noted of the pins that were repaired, a line a pin.
+fn show_repair(settings: &Settings, screen: &mut Screen) -> Result<(), Failure> {
+    if !settings.repaired.is_empty() {
+        let pins: Vec<String> = settings.repaired.iter().map(|pin| shown(pin.as_str())).collect();
+        screen.line(&format!("  repaired: {}", pins.join(", ")))?;
+    }
+    for note in &settings.repair.pins {
+        screen.line(&format!("  repair {}: {}", shown(note.name.as_str()), printable(&note.to_string())))?;
     }
     Ok(())
 }

@@ -5,7 +5,7 @@ use std::{
     sync::{
         Arc,
         atomic::{AtomicBool, Ordering},
-        mpsc::{Receiver, RecvTimeoutError, channel, sync_channel},
+        mpsc::{Receiver, RecvTimeoutError, Sender, channel, sync_channel},
     },
     time::{Duration, Instant},
 };
@@ -29,31 +29,31 @@ const LOOK_UP: Duration = Duration::from_millis(50);
 pub(super) struct Keyboard {
     connector: Connector,
     typed: Receiver<String>,
-    /// What is not understood is told in a line; on a live screen that would only spoil it.
-    is_plain: bool,
+    /// Where the live screen hears of what is not understood; `None` where lines are printed.
+    complaints: Option<Sender<String>>,
     stop: Arc<AtomicBool>,
 }
 
 impl Keyboard {
     /// Keys of a live screen.
-    pub(super) fn keys(connector: &Connector, typed: Receiver<String>) -> Self {
-        Self::new(connector, typed, false)
+    pub(super) fn keys(connector: &Connector, typed: Receiver<String>, complaints: Sender<String>) -> Self {
+        Self::new(connector, typed, Some(complaints))
     }
 
     /// A signal of the system ends the session as `q` does.
-    fn new(connector: &Connector, typed: Receiver<String>, is_plain: bool) -> Self {
+    fn new(connector: &Connector, typed: Receiver<String>, complaints: Option<Sender<String>>) -> Self {
         let stop = Arc::new(AtomicBool::new(false));
         let seen = Arc::clone(&stop);
         // A handler can be set once a process; in tests that is enough.
         let _ = ctrlc::set_handler(move || seen.store(true, Ordering::Relaxed));
-        Self { connector: connector.clone(), typed, is_plain, stop }
+        Self { connector: connector.clone(), typed, complaints, stop }
     }
 
     /// Lines of the standard input.
     pub(super) fn lines(connector: &Connector) -> Self {
         let (sender, typed) = channel();
         keys::listen(sender);
-        Self::new(connector, typed, true)
+        Self::new(connector, typed, None)
     }
 
     fn look(&self, now: Moment) -> Option<Heard> {
@@ -64,9 +64,10 @@ impl Keyboard {
             Typed::Deed(deed) => Some(Heard::Deed(now, deed)),
             Typed::Quit => Some(Heard::Quit),
             Typed::Unknown(text) => {
-                if self.is_plain {
-                    // If stderr is gone there is nobody to tell.
-                    let _ = writeln!(anstream::stderr(), "{text}");
+                match &self.complaints {
+                    // If the screen or stderr is gone there is nobody to tell.
+                    Some(complaints) => drop(complaints.send(text)),
+                    None => drop(writeln!(anstream::stderr(), "{text}; {}", keys::HELP)),
                 }
                 None
             }

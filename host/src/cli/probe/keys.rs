@@ -16,7 +16,7 @@ pub(super) enum Typed {
     Deed(Deed),
     /// End for now.
     Quit,
-    /// Not understood: what to tell.
+    /// Not understood: what to tell, without the keys.
     Unknown(String),
 }
 
@@ -43,8 +43,8 @@ pub(super) fn understand(text: &str, connector: &Connector) -> Typed {
                 Some(pin) => Deed::Jump(pin),
                 None => {
                     return Typed::Unknown(format!(
-                        "expected a key or a pin, found {}; {HELP}",
-                        label::shown(other)
+                        "expected a key or a pin, found {}",
+                        label::Found(name.trim())
                     ));
                 }
             }
@@ -82,7 +82,9 @@ mod tests {
         ] {
             assert_eq!(understand(text, &connector), typed, "{text:?}");
         }
-        assert!(matches!(understand("j Z9", &connector), Typed::Unknown(_)));
-        assert!(matches!(understand("\u{1b}[A", &connector), Typed::Unknown(_)));
+        for (text, told) in [("j Z9", "`Z9`"), ("x", "`x`"), ("\u{1b}[A", "`\\u{1b}[A`")] {
+            let told = format!("expected a key or a pin, found {told}");
+            assert_eq!(understand(text, &connector), Typed::Unknown(told), "{text:?}");
+        }
     }
 }

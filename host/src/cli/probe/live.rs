@@ -29,6 +29,8 @@ pub(super) struct Live {
     state: State,
     names: Vec<PinName>,
     typing: Typing,
+    /// What was typed and not understood.
+    complaints: Receiver<String>,
     /// The latest thing to do, to be shown again when a trouble is over.
     asked: String,
 }
@@ -36,8 +38,12 @@ pub(super) struct Live {
 const KEYS: &str = "Enter open  s skip  u undo  b back  r repeat  j jump  p pause  g go on  q end";
 
 impl Live {
-    /// Takes the terminal over, where there is one, and begins to read its keys.
-    pub(super) fn take(session: &Session, walk: &Walk) -> io::Result<Option<(Self, Receiver<String>)>> {
+    /// Takes the terminal over, where there is one, and begins to read its keys; what is not understood of them may be
+    /// sent back.
+    pub(super) fn take(
+        session: &Session,
+        walk: &Walk,
+    ) -> io::Result<Option<(Self, Receiver<String>, Sender<String>)>> {
         let Some(terminal) = Terminal::take(true)? else { return Ok(None) };
         let connector = &session.header.connector;
         let board =
@@ -46,20 +52,25 @@ impl Live {
         let mut state = State::new(format!("probe {}{board}", connector.name), connector, &repaired);
         KEYS.clone_into(&mut state.keys);
         let names = connector.pins.iter().map(|pin| pin.name.clone()).collect();
-        let mut live = Self { terminal, state, names, typing: Typing::default(), asked: String::new() };
+        let (complain, complaints) = channel();
+        let (typing, asked) = (Typing::default(), String::new());
+        let mut live = Self { terminal, state, names, typing, complaints, asked };
         // A session that is carried on has read pins already.
         for pin in 0..live.names.len() {
             live.refresh(pin, walk);
         }
         let (sender, keys) = channel();
         listen(sender, Arc::clone(&live.typing));
-        Ok(Some((live, keys)))
+        Ok(Some((live, keys, complain)))
     }
 
     /// Shows what came of an action, or only what has changed by itself.
     pub(super) fn show(&mut self, action: Option<&Action>, walk: &Walk) {
         if let Some(action) = action {
             self.take_in(action, walk);
+        }
+        if let Some(text) = self.complaints.try_iter().last() {
+            self.state.seen = text;
         }
         self.state.go_to(walk.pin());
         self.state.meter = match walk.shown() {

@@ -53,7 +53,7 @@ impl Sound {
             (false, _) => None,
             (true, Some((path, words))) => {
                 screen.tell(&format!("speaking by {}", path.display()));
-                Some(start(move |texts| talk(&path, words, &texts)))
+                Some(start(move |texts| drop(talk(&path, words, &texts))))
             }
             (true, None) => {
                 let names: Vec<&str> = SPEECH.iter().map(|(name, _)| *name).collect();
@@ -141,7 +141,7 @@ fn tones(_: &mut Screen) -> Result<Option<Voice>, Failure> {
         ExitStatus::Unavailable,
         "expected a pintally built with the feature `tones` for --sound tones, found one without",
     )
-    .hint("build it with tones: cargo install --path host --features tones; Debian needs libasound2-dev for that")
+    .hint("build it with tones: cargo install --path host --locked --features tones; Debian needs libasound2-dev for that")
     .hint("or leave --sound away: the terminal's bell tells the same"))
 }
 
@@ -180,7 +180,8 @@ pub(super) fn ring(tone: Tone) {
     std::thread::sleep(SHORT);
 }
 
-fn talk(program: &PathBuf, words: &[&str], texts: &Receiver<String>) {
+/// Speaks texts until there are no more; gives the program that speaks the last one.
+fn talk(program: &PathBuf, words: &[&str], texts: &Receiver<String>) -> Option<Child> {
     let mut speaking: Option<Child> = None;
     while let Ok(mut text) = texts.recv() {
         while let Ok(newer) = texts.try_recv() {
@@ -204,6 +205,7 @@ fn talk(program: &PathBuf, words: &[&str], texts: &Receiver<String>) {
             speaking = Some(child);
         }
     }
+    speaking
 }
 
 /// The first speech program in the search path.
@@ -229,5 +231,23 @@ mod tests {
                 assert_ne!(rhythm(tone), rhythm(other), "{tone:?} {other:?}");
             }
         }
+    }
+
+    /// A shell that writes down what it hears stands in for the speech program.
+    #[cfg(unix)]
+    #[test]
+    fn the_speech_program_hears_the_newest_text() {
+        let folder = tempfile::tempdir().unwrap();
+        let said = folder.path().join("said");
+        let words = ["-c", "cat >> \"$0\"", said.to_str().unwrap()];
+        let (sender, texts) = channel();
+        for text in ["A 1", "A 2"] {
+            sender.send(text.to_owned()).unwrap();
+        }
+        drop(sender);
+        let last = talk(&PathBuf::from("/bin/sh"), &words, &texts);
+        assert!(last.unwrap().wait().unwrap().success());
+        // The first was old news before anybody could say it.
+        assert_eq!(std::fs::read_to_string(said).unwrap(), "A 2\n");
     }
 }

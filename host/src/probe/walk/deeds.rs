@@ -85,8 +85,9 @@ impl Walk {
 
     pub(super) fn prove(&mut self, pin: usize, seen: Vec<PinResult>, since: Moment) -> Action {
         let known = Known::for_pin(pin, &self.results, &self.setting.expects);
+        let action = prove(pin, known, &seen);
         self.state = State::Proving { pin, known, since, seen };
-        Action::Prove { pin, known }
+        action
     }
 
     fn confirm(&mut self, now: Moment, actions: &mut Vec<Action>) {
@@ -103,8 +104,8 @@ impl Walk {
                 }
             }
             State::Proving { pin, known, since, seen } => {
+                actions.push(prove(pin, known, &seen));
                 self.state = State::Proving { pin, known, since, seen };
-                actions.push(Action::Prove { pin, known });
             }
             other => self.state = other,
         }
@@ -116,4 +117,9 @@ impl Walk {
             self.state = asking(pin, now);
         }
     }
+}
+
+fn prove(pin: usize, known: Known, seen: &[PinResult]) -> Action {
+    let once_more = seen.iter().any(|seen| seen.value == PinValue::Overload);
+    Action::Prove { pin, known, once_more }
 }

@@ -161,7 +161,7 @@ fn an_open_joint_is_noticed_by_the_wait_and_taken_after_the_proof() {
     let mut desk = Desk::new(true);
     desk.touch(0);
     let waited = desk.show(None, 250);
-    let [Action::Prove { pin: 1, known }] = waited[..] else { panic!("{waited:?}") };
+    let [Action::Prove { pin: 1, known, once_more: false }] = waited[..] else { panic!("{waited:?}") };
     assert!(matches!(known, Known::Pin { pin: 0, .. }), "{known:?}");
     // Without the proof no key takes it as open.
     assert!(matches!(desk.deed(Deed::Confirm)[..], [Action::Prove { .. }]));
@@ -189,14 +189,19 @@ fn beside_a_pin_that_shows_nothing_an_open_joint_is_confirmed_twice() {
     for mv in [0, 500, 620] {
         desk.touch(mv);
     }
-    desk.deed(Deed::Confirm);
+    let mut asked = desk.deed(Deed::Confirm);
     let mut proofs = 0;
     for round in 0..2 {
         assert_eq!(desk.values()[3], None, "{round}");
+        // The second time the operator is told why.
+        assert!(
+            matches!(asked[..], [Action::Prove { pin: 3, once_more, .. }] if once_more == (round > 0)),
+            "{asked:?}"
+        );
         let proven = desk.touch(620);
         proofs += usize::from(proven == [Action::Proven { pin: 3 }]);
         desk.deed(Deed::Confirm);
-        desk.show(None, 20);
+        asked = desk.show(None, 20);
     }
     assert_eq!((proofs, desk.values()[3]), (2, Some(-1)));
 }
@@ -339,9 +344,9 @@ fn a_pin_that_fits_is_doubted_once_when_its_neighbour_differs_and_reads_the_same
 fn before_any_pin_was_read_the_clip_proves_the_probe() {
     let mut desk = Desk::new(true);
     let waited = desk.show(None, 250);
-    assert!(matches!(waited[..], [Action::Prove { pin: 0, known: Known::GroundClip }]), "{waited:?}");
+    assert!(matches!(waited[..], [Action::Prove { pin: 0, known: Known::GroundClip, .. }]), "{waited:?}");
     // What the reference says of a pin is no proof: this board may differ there.
     assert!(matches!(desk.touch(500)[..], [Action::NotProof { pin: 0, .. }]));
-    assert!(matches!(desk.show(None, 250)[..], [Action::Prove { pin: 0, known: Known::GroundClip }]));
+    assert!(matches!(desk.show(None, 250)[..], [Action::Prove { pin: 0, known: Known::GroundClip, .. }]));
     assert_eq!(desk.touch(1), [Action::Proven { pin: 0 }]);
 }
