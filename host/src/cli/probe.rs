@@ -211,8 +211,8 @@ fn view(args: &Args, session: &Session, walk: &Walk) -> Result<(View, Keyboard),
             Failure::new(ExitStatus::Io, format!("cannot draw on this terminal: {error}"))
                 .hint("--plain says what happens in lines instead")
         })?;
-        if let Some((live, keys, complaints)) = live {
-            return Ok((View::Live(Box::new(live)), Keyboard::keys(connector, keys, complaints)));
+        if let Some((live, keys)) = live {
+            return Ok((View::Live(Box::new(live)), Keyboard::keys(connector, keys)));
         }
     }
     Ok((View::Plain(Plain::new(connector)), Keyboard::lines(connector)))

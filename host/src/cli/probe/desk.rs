@@ -10,7 +10,10 @@ use std::{
     time::{Duration, Instant},
 };
 
-use super::keys::{self, Typed};
+use super::{
+    keys::{self, Typed},
+    live::Keys,
+};
 use crate::{
     connector::Connector,
     failure::Failure,
@@ -36,8 +39,8 @@ pub(super) struct Keyboard {
 
 impl Keyboard {
     /// Keys of a live screen.
-    pub(super) fn keys(connector: &Connector, typed: Receiver<String>, complaints: Sender<String>) -> Self {
-        Self::new(connector, typed, Some(complaints))
+    pub(super) fn keys(connector: &Connector, keys: Keys) -> Self {
+        Self::new(connector, keys.typed, Some(keys.complaints))
     }
 
     /// A signal of the system ends the session as `q` does.

@@ -35,15 +35,17 @@ pub(super) struct Live {
     asked: String,
 }
 
+/// Keys that were pressed, as words, and where the screen hears which of them are not understood.
+pub(super) struct Keys {
+    pub(super) typed: Receiver<String>,
+    pub(super) complaints: Sender<String>,
+}
+
 const KEYS: &str = "Enter open  s skip  u undo  b back  r repeat  j jump  p pause  g go on  q end";
 
 impl Live {
-    /// Takes the terminal over, where there is one, and begins to read its keys; what is not understood of them may be
-    /// sent back.
-    pub(super) fn take(
-        session: &Session,
-        walk: &Walk,
-    ) -> io::Result<Option<(Self, Receiver<String>, Sender<String>)>> {
+    /// Takes the terminal over, where there is one, and begins to read its keys.
+    pub(super) fn take(session: &Session, walk: &Walk) -> io::Result<Option<(Self, Keys)>> {
         let Some(terminal) = Terminal::take(true)? else { return Ok(None) };
         let connector = &session.header.connector;
         let board =
@@ -59,9 +61,9 @@ impl Live {
         for pin in 0..live.names.len() {
             live.refresh(pin, walk);
         }
-        let (sender, keys) = channel();
+        let (sender, typed) = channel();
         listen(sender, Arc::clone(&live.typing));
-        Ok(Some((live, keys, complain)))
+        Ok(Some((live, Keys { typed, complaints: complain })))
     }
 
     /// Shows what came of an action, or only what has changed by itself.
