@@ -41,6 +41,26 @@ fn a_wiring_to_a_channel_that_does_not_exist() {
     insta::assert_snapshot!(outcome.text());
 }
 
+/// The second opening used to find the port held by another program, and sent the operator to look for one.
+#[test]
+fn one_port_for_two_devices_is_refused() {
+    let place = Place::new();
+    place.file("j5.toml", J5);
+    let port = "tcp:127.0.0.1:1";
+    for command in [
+        &["sweep", "--connector", "j5.toml"][..],
+        &["batch", "--connector", "j5.toml"],
+        &["probe", "--connector", "j5.toml"],
+        &["meter", "lag", "--channels", "0,1"],
+        &["init", "--yes", "--no-connector"],
+    ] {
+        let outcome = place.run(&[command, &["--jig", port, "--meter", port]].concat());
+        assert_eq!(outcome.status, Some(64), "{}", outcome.text());
+        let named = outcome.stderr.contains(port) && outcome.stderr.contains("switching board");
+        assert!(named, "{}", outcome.text());
+    }
+}
+
 #[test]
 fn readings_with_a_bad_row() {
     let place = Place::new();
@@ -94,7 +114,7 @@ fn files_that_are_not_there() {
         &["replay", "none.jsonl"][..],
         &["sweep", "--practice", "--instant", "--connector", "none.toml"],
         &["sweep", "--practice", "--instant", "--profile", "none"],
-        &["sweep", "--jig", "none", "--meter", "none", "--connector", "j5.toml", "--unpowered"],
+        &["sweep", "--jig", "none", "--meter", "nowhere", "--connector", "j5.toml", "--unpowered"],
         &["sweep", "--jig", "tcp:", "--meter", "x", "--connector", "j5.toml"],
         &["sweep", "--practice", "--instant", "--fault", "melted:A4"],
         &["sweep", "--practice", "--instant", "--fault", "open:Z9"],
@@ -116,7 +136,7 @@ fn files_that_are_not_there() {
 fn a_sweep_without_a_confirmation_closes_nothing() {
     let place = Place::new();
     place.file("j5.toml", J5);
-    let outcome = place.run(&["sweep", "--jig", "none", "--meter", "none", "--connector", "j5.toml"]);
+    let outcome = place.run(&["sweep", "--jig", "none", "--meter", "nowhere", "--connector", "j5.toml"]);
     insta::assert_snapshot!(outcome.text());
 }
 

@@ -177,7 +177,7 @@ fn commands_of_the_jig_take_ports_profile_and_data_from_the_configuration() {
     let place = Place::new();
     place.file(
         "bench.toml",
-        "jig = \"tcp:127.0.0.1:9\"\nmeter = \"tcp:127.0.0.1:9\"\nprofile = \"gone.toml\"\ndata = \"d\"\n",
+        "jig = \"tcp:127.0.0.1:9\"\nmeter = \"tcp:127.0.0.1:10\"\nprofile = \"gone.toml\"\ndata = \"d\"\n",
     );
     let asked = |words: &[&str]| place.run(&[words, &["--config", "bench.toml"]].concat());
     place.file("two.toml", "name = \"J1\"\npin = [{ name = 1 }, { name = 2 }]\n");

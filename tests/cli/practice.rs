@@ -106,6 +106,32 @@ fn a_meter_left_on_volts_is_named() {
 }
 
 #[test]
+fn each_trouble_of_the_meter_is_named_with_the_key_to_press() {
+    for (number, (troubles, stops, key)) in (1..).zip([
+        (&["volts"][..], true, "turn the meter to diode test"),
+        (&["relative"], true, "press REL"),
+        (&["max-min"], true, "press MAX/MIN"),
+        (&["hold=10"], true, "press HOLD"),
+        (&["hold=10", "release=30"], false, "press HOLD"),
+        (&["asleep=15"], true, "switch auto power-off off"),
+        (&["low-battery"], false, "change the meter's battery"),
+        (&["auto-power-off"], false, "switch auto power-off off"),
+        (&["steps=0.01"], false, "press RANGE"),
+        (&["hum=0.5@55"], false, "keep the leads short"),
+    ]) {
+        let place = Place::new();
+        let troubles: Vec<&str> = troubles.iter().flat_map(|&trouble| ["--meter-trouble", trouble]).collect();
+        let outcome = sweep(&place, number, &[&["--profile", "fs9922"], &troubles[..]].concat());
+        assert_eq!(outcome.status == Some(69), stops, "{}", outcome.text());
+        assert!(outcome.stderr.contains(key), "{}", outcome.text());
+    }
+    let place = Place::new();
+    let unknown = sweep(&place, 1, &["--meter-trouble", "tired"]);
+    assert_eq!(unknown.status, Some(64), "{}", unknown.text());
+    assert!(unknown.stderr.contains("`tired` is not known: expected hold=SECONDS"), "{}", unknown.text());
+}
+
+#[test]
 fn readings_without_a_reference_can_be_compared_later() {
     let place = Place::new();
     let known_good = place.run(&["practice", "--known-good", "5"]);

@@ -149,7 +149,7 @@ impl Recorder for Replay {
             Record::Jig(message) => drop(self.0.jig_message(message, at)),
             Record::SentToJig(request) => self.0.sent_to_jig(request, at),
             Record::SentToMeter { asks_for_reading: true, .. } => self.0.asked_meter(at),
-            Record::LinkLost { device, .. } => self.0.lost(device),
+            Record::LinkLost { device, .. } => drop(self.0.lost(device)),
             _ => {}
         }
     }

@@ -314,7 +314,8 @@ impl Devices for Rig {
                 Some(Happening::Close(channel)) => self.closed = Some((channel, step)),
                 Some(Happening::Open) => self.closed = None,
                 Some(Happening::LidOpens) => {
-                    (self.closed, self.lid_is_open) = (None, true);
+                    // As the firmware does it, no step is taken up again after that.
+                    (self.closed, self.step, self.lid_is_open) = (None, None, true);
                     self.event(Event::Opened { reason: OpenReason::LidOpen });
                     self.event(Event::Lid { closed: false });
                 }

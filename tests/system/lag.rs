@@ -7,7 +7,7 @@ use pintally::{
     moment::Moment,
     practice::meter::MeterOptions,
     readings::PinValue,
-    sweep::{Guard, Lag, LagError, LagSetup, SweepError, measure_lag},
+    sweep::{Guard, Lag, LagError, LagNews, LagSetup, Notice, SweepError, measure_lag},
     units::Volts,
 };
 use protocol::Channel;
@@ -17,6 +17,17 @@ use tests::{pairing_trial::sweeping_profiles, rig::Rig};
 const INPUTS: [Option<Volts>; 3] = [Some(Volts::of(0.47)), None, Some(Volts::of(0.471))];
 
 fn measure(profile: &Profile, options: MeterOptions, channels: [u8; 2], seed: u64) -> Result<Lag, LagError> {
+    measure_and_listen(profile, options, channels, seed).0
+}
+
+/// What is measured, and what the operator is told on the way.
+fn measure_and_listen(
+    profile: &Profile,
+    options: MeterOptions,
+    channels: [u8; 2],
+    seed: u64,
+) -> (Result<Lag, LagError>, Vec<Notice>) {
+    let mut notices = Vec::new();
     let mut rig = Rig::new(profile, options, INPUTS.to_vec(), seed);
     let setup = LagSetup {
         profile: profile.clone(),
@@ -27,9 +38,12 @@ fn measure(profile: &Profile, options: MeterOptions, channels: [u8; 2], seed: u6
         meter_port: "the meter".into(),
     };
     let mut told = 0;
-    let outcome = measure_lag(&mut rig, setup, &mut |done| told = done);
+    let outcome = measure_lag(&mut rig, setup, &mut |news| match news {
+        LagNews::Changes(done) => told = done,
+        LagNews::Notice(notice) => notices.push(notice),
+    });
     assert!(told == 24 || outcome.is_err());
-    outcome
+    (outcome, notices)
 }
 
 /// The readings that a simulated meter spoils: all that it averages, those by which it stays behind, and for one that
@@ -123,4 +137,27 @@ fn what_ends_a_sweep_ends_the_measurement() {
     assert!(matches!(error, LagError::Sweep(SweepError::MeterStopped { .. })), "{error}");
     let error = measure(&profile, sound(), [0, 3], 1).unwrap_err();
     assert_eq!(error, LagError::NoSuchChannel { channel: Channel(3), channels: 3 });
+}
+
+/// Whoever presses HOLD is told which key it is, and may take his time to press it again: the change that it fell into
+/// is measured anew. Found on the practice bench: nothing was said for a minute, a HOLD of 20 s ended the measurement as
+/// restless, and a second one at once.
+#[test]
+fn a_key_is_named_and_waited_for() {
+    let seconds = |seconds: u64| Some(Moment::from_micros(seconds * 1_000_000));
+    for name in ["fs9721", "fs9922", "es14"] {
+        let profile = meter::shipped(name).unwrap();
+        // While a level is learned, between changes, and in the middle of one.
+        for from in 3..24 {
+            let held = MeterOptions {
+                hold_from: seconds(from),
+                hold_until: seconds(from + 40),
+                ..MeterOptions::of(&profile)
+            };
+            let (lag, notices) = measure_and_listen(&profile, held.clone(), [0, 1], from);
+            assert_eq!(u32::from(lag.unwrap().spoilt), put_in(&profile, &held), "{name} from {from} s");
+            assert_eq!(notices, [Notice::Guard(Guard::Hold)], "{name} from {from} s");
+            assert!(notices[0].to_string().contains("press HOLD"), "{}", notices[0]);
+        }
+    }
 }

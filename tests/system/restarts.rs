@@ -84,6 +84,31 @@ fn a_lid_that_was_shut_unseen_does_not_hang_the_sweep() {
     assert!(told.iter().any(|text| text.contains("lid")), "{told:?}");
 }
 
+/// The lid is opened while a pin is read, and the host hears of it late: the open leads that the meter shows until then
+/// are no open joint.
+#[test]
+fn channels_that_open_before_the_host_hears_of_it_make_no_open_joint() {
+    let (mut swept_whole, mut taken_back) = (0, 0);
+    for ms in (700..4500).step_by(40) {
+        let at = |ms| Moment::START.after(Duration::from_millis(ms));
+        let mut rig = rig();
+        rig.trouble.late = Some(Duration::from_millis(900));
+        rig.lid_opens(at(ms), at(ms + 2500));
+        let swept = run(&mut rig, score(&profile(), PINS, None), &mut Patient, &mut |_| ());
+        for (pin, (value, input)) in swept.values.iter().zip(inputs()).enumerate() {
+            let is_right = match value {
+                PinValue::Volts(seen) => (seen.get() - input.get()).abs() < 0.002,
+                PinValue::Unread(_) => true,
+                PinValue::Overload => false,
+            };
+            assert!(is_right, "lid opened after {ms} ms, pin {pin}: {value:?}, {:?}", swept.outcome);
+        }
+        swept_whole += u32::from(swept.outcome.is_ok());
+        taken_back += swept.results.iter().flatten().map(|result| u32::from(result.retries > 0)).sum::<u32>();
+    }
+    assert!(swept_whole > 20 && taken_back > 0, "{swept_whole} {taken_back}");
+}
+
 /// Each opening is told twice, in the answer to the request that was under way and as an event. Five are borne.
 #[test]
 fn an_opening_is_counted_once() {

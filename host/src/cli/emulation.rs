@@ -15,7 +15,10 @@ use crate::{
     moment::Moment,
     practice::{
         Bench, Design, DirectMeter, Fault, Habits, HandBench, JigSetup, JigTrouble, Specimen, draw_faults,
-        fault::FaultList, known_good, meter::MeterOptions, truths,
+        fault::FaultList,
+        known_good,
+        meter::{MeterOptions, MeterTrouble},
+        truths,
     },
     readings::BoardReadings,
     reference::{Conditions, Polarity, Reference, learn},
@@ -61,6 +64,10 @@ pub(super) struct Args {
     /// Leave the practice meter on DC voltage instead of diode test
     #[arg(long)]
     pub(super) meter_on_volts: bool,
+    /// Put a trouble into the practice meter or its line, such as relative, max-min, low-battery, asleep=20, hum=0.1@60,
+    /// steps=0.01, jitter=0.05, lost=0.02, doubled=0.05 or flipped=0.005. May be repeated
+    #[arg(long = "meter-trouble", value_name = "TROUBLE")]
+    pub(super) meter_troubles: Vec<String>,
 }
 
 /// A practice bench, ready to be switched on.
@@ -69,6 +76,7 @@ pub(super) struct Emulation {
     pub(super) setup: JigSetup,
     profile: Profile,
     options: MeterOptions,
+    meter_troubles: Vec<MeterTrouble>,
     specimen: Specimen,
     design: Design,
     faults: Vec<Fault>,
@@ -97,14 +105,24 @@ impl Emulation {
             .map(|text| text.parse::<JigTrouble>())
             .collect::<Result<_, _>>()
             .or_fail(ExitStatus::Usage)?;
-        let options = MeterOptions {
+        let meter_troubles: Vec<MeterTrouble> = args
+            .meter_troubles
+            .iter()
+            .map(|text| text.parse())
+            .collect::<Result<_, _>>()
+            .or_fail(ExitStatus::Usage)?;
+        let mut options = MeterOptions {
             noise: NOISE,
             lag: args.meter_lag,
             hold_from: args.meter_hold.map(|seconds| Moment::from_micros(u64::from(seconds) * 1_000_000)),
             function: if args.meter_on_volts { Function::DcVoltage } else { Function::Diode },
             ..MeterOptions::of(&profile)
         };
-        Ok(Self { connector, setup, profile, options, specimen, design, faults, seed: args.seed })
+        for trouble in &meter_troubles {
+            trouble.befall(&mut options);
+        }
+        let seed = args.seed;
+        Ok(Self { connector, setup, profile, options, meter_troubles, specimen, design, faults, seed })
     }
 
     /// The same board on the jig of another seed, which has worn, and on a meter that shows `scale` of what is there.
@@ -181,6 +199,10 @@ impl Emulation {
         let faults: Vec<String> = self.faults.iter().map(Fault::to_string).collect();
         let troubles: Vec<String> = self.setup.troubles.iter().map(JigTrouble::to_string).collect();
         let mut whole = json!({ "seed": self.seed, "faults": faults, "jig_troubles": troubles });
+        if !self.meter_troubles.is_empty() {
+            let troubles: Vec<String> = self.meter_troubles.iter().map(MeterTrouble::to_string).collect();
+            whole["meter_troubles"] = json!(troubles);
+        }
         if self.options.scale != 1.0 {
             whole["meter_scale"] = json!(self.options.scale);
         }

@@ -253,6 +253,7 @@ pub(super) fn profile(name: &str) -> Result<Profile, Failure> {
             ExitStatus::Configuration,
             About { what: "cannot use meter profile", name: name.to_owned(), source: Box::new(error) },
         )
+        .hint("`pintally meter profiles text-lines` shows how each field is written")
     })
 }
 

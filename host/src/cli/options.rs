@@ -9,7 +9,7 @@ use std::{
 use clap::Args as Arguments;
 
 use super::{
-    Screen, config::Defaults, emulation::Emulation, inputs, logbook::Logbook, once, place, prepare,
+    Screen, config::Defaults, emulation::Emulation, inputs, logbook::Logbook, once, place, ports, prepare,
     verdict::Format,
 };
 use crate::{
@@ -120,7 +120,11 @@ impl Bench {
     /// Takes from the configuration what was not typed.
     pub(super) fn fill(&mut self, defaults: &Defaults<'_>) -> Result<(), Failure> {
         defaults.jig(&mut self.jig)?;
-        self.meter.fill(defaults)
+        self.meter.fill(defaults)?;
+        match (&self.jig, &self.meter.meter) {
+            (Some(jig), Some(meter)) => ports::apart(jig, meter),
+            _ => Ok(()),
+        }
     }
 
     /// Opens both ports.

@@ -7,7 +7,7 @@ use super::Screen;
 use crate::{
     exit_status::ExitStatus,
     failure::Failure,
-    port::{self, ListedPort},
+    port::{self, Address, ListedPort},
 };
 
 /// How to print results.
@@ -50,6 +50,21 @@ pub(super) fn find(
         screen.say(&format!("next: {next}"));
     }
     Ok(ExitStatus::Matches)
+}
+
+/// Refuses one port for two devices, before it is opened: the second opening would find it held by another program.
+pub(super) fn apart(jig: &Address, meter: &Address) -> Result<(), Failure> {
+    if !jig.is_same_as(meter) {
+        return Ok(());
+    }
+    let found = match jig == meter {
+        true => format!("{jig} for both"),
+        false => format!("one port under two names, {jig} and {meter}"),
+    };
+    let text = format!("expected a port for the switching board and another for the meter, found {found}");
+    Err(Failure::new(ExitStatus::Usage, text)
+        .hint("give each its own with --jig and --meter, or in the configuration")
+        .hint("`pintally jig identify PORT` tells which one is the switching board"))
 }
 
 /// A port and what is known of it, on one line.

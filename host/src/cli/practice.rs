@@ -27,7 +27,7 @@ const CELL: Volts = Volts::of(1.5);
 /// Prints the names of the two ports and serves them until it is stopped, so that every other command works on them
 /// as on hardware. What is typed meanwhile moves the bench, a line each: `button` (or nothing) presses the start
 /// button, `lid` opens or shuts the lid, `board 7 open:A4` puts board 7 with that fault on the jig, `plate short` a plate,
-/// `unplug` and `plug` move the meter's plugs, `quit` ends.
+/// `unplug` and `plug` move the meter's plugs, `hold` presses HOLD on the meter or presses it again, `quit` ends.
 #[derive(Debug, Arguments)]
 pub(super) struct Args {
     /// Connector file, TOML or CSV; a demonstration connector stands ready
@@ -133,12 +133,13 @@ impl Typist {
                 }
                 ["plug"] => self.orders.give(Order::Plug(true)),
                 ["unplug"] => self.orders.give(Order::Plug(false)),
+                ["hold"] => self.orders.give(Order::Hold),
                 ["plate", name] => self.plate(name, &mut screen),
                 ["board", seed, faults @ ..] => self.load(seed, faults, &mut screen),
                 ["quit"] => self.orders.give(Order::Stop),
                 _ => {
                     screen.tell(
-                        "expected button, lid, plug, unplug, plate open|short|ladder|cell, board NUMBER [FAULT ...] or quit",
+                        "expected button, lid, plug, unplug, hold, plate open|short|ladder|cell, board NUMBER [FAULT ...] or quit",
                     );
                     true
                 }

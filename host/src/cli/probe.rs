@@ -14,8 +14,8 @@ use std::path::{Path, PathBuf};
 use clap::{Args as Arguments, ValueEnum};
 
 use super::{
-    Screen, config, emulation, emulation::Emulation, inputs, logbook::Logbook, once, options, place, prepare,
-    verdict,
+    Screen, config, emulation, emulation::Emulation, inputs, logbook::Logbook, once, options, place, ports,
+    prepare, verdict,
 };
 use crate::{
     connector::{Connector, PinName, Wiring},
@@ -105,6 +105,9 @@ impl Args {
         let defaults = self.config.defaults(self.practice)?;
         let mut args = self.clone();
         args.meter.fill(&defaults)?;
+        if let (Some(jig), Some(meter)) = (&args.jig, &args.meter.meter) {
+            ports::apart(jig, meter)?;
+        }
         args.one_board.fill(&defaults);
         defaults.operator(&mut args.operator);
         Ok(args)

@@ -113,6 +113,17 @@ pub fn open(address: &Address, settings: &PortSettings) -> Result<Port, PortErro
 /// The two directions of a port.
 type Ends = (Box<dyn Read + Send>, Box<dyn Write + Send>);
 
+impl Address {
+    /// Whether both name the same port, under whatever names the system knows it.
+    #[must_use]
+    pub fn is_same_as(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Serial(own), Self::Serial(other)) => own == other || is_same_device(own, other),
+            _ => self == other,
+        }
+    }
+}
+
 impl PortError {
     /// What to try next.
     #[must_use]
@@ -247,6 +258,15 @@ fn no_port(name: &str) -> Option<&'static str> {
     }
 }
 
+/// Whether two names lead to one device, as the stable names of a system do.
+#[allow(clippy::disallowed_methods, reason = "this is the edge that opens ports")]
+fn is_same_device(one: &str, other: &str) -> bool {
+    match (std::fs::canonicalize(one), std::fs::canonicalize(other)) {
+        (Ok(one), Ok(other)) => one == other,
+        _ => false,
+    }
+}
+
 fn tcp_error(address: &Address, error: &io::Error) -> PortError {
     let port = address.clone();
     match error.kind() {
@@ -297,6 +317,25 @@ mod tests {
         let address = Address::Tcp { host: "127.0.0.1".into(), port: held.local_addr().unwrap().port() };
         let error = open(&address, &super::super::SWITCHING_BOARD).err().unwrap();
         assert!(matches!(error, PortError::Refused { .. }), "{error}");
+    }
+
+    #[test]
+    fn a_port_is_the_same_under_another_name() {
+        let is_same = |one: &str, other: &str| {
+            one.parse::<Address>().unwrap().is_same_as(&other.parse::<Address>().unwrap())
+        };
+        let manifest = concat!(env!("CARGO_MANIFEST_DIR"), "/Cargo.toml");
+        let other_way = concat!(env!("CARGO_MANIFEST_DIR"), "/src/../Cargo.toml");
+        for (one, other, expected) in [
+            ("COM3", "COM3", true),
+            ("COM3", "COM4", false),
+            ("tcp:bench:4001", "tcp:bench:4001", true),
+            ("tcp:bench:4001", "tcp:bench:4002", false),
+            (manifest, other_way, true),
+            (manifest, "no-such-port", false),
+        ] {
+            assert_eq!(is_same(one, other), expected, "{one} {other}");
+        }
     }
 
     #[cfg(unix)]

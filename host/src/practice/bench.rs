@@ -133,6 +133,11 @@ impl Bench {
         self.jig.line().plug(plugged, now);
     }
 
+    /// Presses HOLD on the meter, or presses it again.
+    pub fn press_hold(&mut self) {
+        self.meter.press_hold(self.now);
+    }
+
     /// The switching board: its button, lid, light and buzzer, and the common line.
     pub fn jig(&mut self) -> &mut Jig {
         &mut self.jig

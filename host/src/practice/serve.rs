@@ -42,6 +42,8 @@ pub enum Order {
     Load(Box<Specimen>),
     /// Connects the meter, or takes its plugs out.
     Plug(bool),
+    /// Presses HOLD on the meter, or presses it again.
+    Hold,
     /// Switches the bench off.
     Stop,
 }
@@ -192,6 +194,7 @@ pub fn serve(mut bench: Bench, doors: &mut Doors, speed: f64, watch: &mut dyn Fn
                 }
             }
             Some(Told::Order(Order::Plug(plugged))) => bench.plug(plugged),
+            Some(Told::Order(Order::Hold)) => bench.press_hold(),
             Some(Told::Order(Order::Stop)) => return,
         }
     }

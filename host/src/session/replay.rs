@@ -225,7 +225,7 @@ fn jig(observer: &mut Observer, event: &LogEvent, line: &LogLine, checks: &mut C
         LogEvent::JigMessage { message } => {
             let _ = observer.jig_message(message, line.at);
         }
-        LogEvent::LinkLost { link, .. } => observer.lost((*link).into()),
+        LogEvent::LinkLost { link, .. } => drop(observer.lost((*link).into())),
         LogEvent::SentToJig { frame } => observer.sent_to_jig(frame, line.at),
         LogEvent::SentToMeter { asks_for_reading: true, .. } => observer.asked_meter(line.at),
         _ => {}

@@ -92,6 +92,11 @@ impl CheckChannel {
         !self.since.is_empty()
     }
 
+    /// Whether what was read is what an earlier check of the same sweep has read.
+    pub(super) fn shows(seen: Volts, first: Volts) -> bool {
+        (seen.get() - first.get()).abs() <= LATER_TOLERANCE.get()
+    }
+
     /// Whether a check right after a pin with this value would show a lag.
     pub(super) fn is_told_from(&self, value: PinValue) -> bool {
         let Some(own) = self.first else { return false };
@@ -107,7 +112,7 @@ impl CheckChannel {
         let was_mixed = std::mem::replace(&mut self.was_mixed, look == Look::ClosingMixed);
         let expected = self.first.or(self.expected);
         let is_good = value.volts().is_some_and(|seen| match (self.first, self.expected) {
-            (Some(first), _) => (seen.get() - first.get()).abs() <= LATER_TOLERANCE.get(),
+            (Some(first), _) => Self::shows(seen, first),
             (None, Some(expected)) => (seen.get() - expected.get()).abs() <= FIRST_TOLERANCE * expected.get(),
             (None, None) => true,
         });

@@ -12,7 +12,7 @@ use std::{collections::BTreeMap, time::Duration};
 
 use protocol::{Accumulator, BoardMessage, Channel, frame};
 
-use super::{AliveSign, Device, Devices, Guard, Heard, Output, SweepError, Timing};
+use super::{AliveSign, Device, Devices, Guard, Heard, Notice, Output, SweepError, Timing};
 use crate::{exit_status::ExitStatus, meter::Profile, readings::PinValue};
 
 use toggling::Toggling;
@@ -58,6 +58,15 @@ pub struct Way {
     pub spoilt: BTreeMap<u8, u16>,
     /// Time from the settled switch to the first byte of the first reading that was right, shortest first.
     pub delays: Vec<Duration>,
+}
+
+/// What is told on the way.
+#[derive(Debug, Clone, PartialEq)]
+pub enum LagNews {
+    /// So many changes have been measured.
+    Changes(u16),
+    /// The meter shows something that is in the way.
+    Notice(Notice),
 }
 
 /// Why a meter's lag could not be measured.
@@ -110,7 +119,7 @@ pub enum LagError {
         total: u16,
     },
     /// A channel's readings never stayed the same.
-    #[error("expected steady readings at channel {channel}, found none that agree within {} s", waited.as_secs_f32())]
+    #[error("expected steady readings at channel {channel}, found none that agree within {:.1} s", waited.as_secs_f32())]
     Restless {
         /// The channel.
         channel: Channel,
@@ -118,6 +127,13 @@ pub enum LagError {
         waited: Duration,
     },
 }
+
+/// The way out where the channels will not do.
+const OTHER_CHANNELS: &str =
+    "name other channels with --channels: the check channel and one that nothing is connected to serve well";
+
+/// Most formats do not send HOLD, and a display that stands still shows one channel's reading at the other.
+const STILL: &str = "if the display does not move when the leads touch, press HOLD on the meter";
 
 impl LagError {
     /// What to do next.
@@ -132,14 +148,13 @@ impl LagError {
             Self::OverloadUnknown { .. } => vec![
                 "`pintally meter watch` reads it all the same; tell us what it sends with its leads apart".to_owned(),
             ],
-            Self::NoSuchChannel { .. } | Self::Alike { .. } => vec![
-                "name other channels with --channels: the check channel and one that nothing is connected to serve well"
-                    .to_owned(),
-            ],
+            Self::NoSuchChannel { .. } => vec![OTHER_CHANNELS.to_owned()],
+            Self::Alike { .. } => vec![OTHER_CHANNELS.to_owned(), STILL.to_owned()],
             Self::Restless { .. } => vec![
                 "choose a channel with a resistor, or an open one: a capacitor charges, and a poor contact flickers"
                     .to_owned(),
                 Guard::Scatter.remedy().to_owned(),
+                STILL.to_owned(),
             ],
         }
     }
@@ -166,14 +181,14 @@ impl Way {
     }
 }
 
-/// Toggles and measures. `progress` hears how many changes are done.
+/// Toggles and measures. `tell` hears how many changes are done, and which key the meter wants.
 ///
 /// # Errors
 /// [`LagError`] says what was in the way; every channel is open then, or nothing answers any more.
 pub fn measure_lag(
     devices: &mut dyn Devices,
     setup: LagSetup,
-    progress: &mut dyn FnMut(u16),
+    tell: &mut dyn FnMut(LagNews),
 ) -> Result<Lag, LagError> {
     let format = setup.profile.format;
     if !format.tells_overload() {
@@ -194,7 +209,11 @@ pub fn measure_lag(
                 Output::ToMeter { bytes, .. } => {
                     devices.to_meter(&bytes).map_err(|error| (Device::Meter, error))
                 }
-                Output::Tell(_) | Output::Pin(_) | Output::Ended(_) => Ok(()),
+                Output::Tell(notice) => {
+                    tell(LagNews::Notice(notice));
+                    Ok(())
+                }
+                Output::Pin(_) | Output::Ended(_) => Ok(()),
             };
             if let Err((device, error)) = sent {
                 toggling.lost(device, error.to_string(), now);
@@ -202,7 +221,7 @@ pub fn measure_lag(
         }
         if toggling.done() > told {
             told = toggling.done();
-            progress(told);
+            tell(LagNews::Changes(told));
         }
         if let Some(outcome) = toggling.take_outcome() {
             return outcome;

@@ -34,7 +34,7 @@ pub use conductor::{Conductor, Output, Score};
 pub(crate) use ear::{Ear, Oddity};
 pub use floor::{Floor, Overhead, Visits};
 pub use guard::Guard;
-pub use lag::{Lag, LagError, LagSetup, Way, measure_lag};
+pub use lag::{Lag, LagError, LagNews, LagSetup, Way, measure_lag};
 pub use notice::Notice;
 pub use observer::{Observation, Observer, PinResult, Setting};
 pub use plan::{Plan, Target, Visit};

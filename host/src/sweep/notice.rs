@@ -4,7 +4,7 @@ use std::{fmt, time::Duration};
 
 use protocol::Greeting;
 
-use super::{AliveSign, Device, Guard, Target};
+use super::{AliveSign, Device, Guard, Target, check::CheckChannel};
 use crate::{readings::PinValue, units::Volts};
 
 /// Something that happened; no reason to end.
@@ -125,11 +125,23 @@ impl fmt::Display for Notice {
             Self::Decided { done, total, value, .. } => write!(f, "pin {done} of {total}: {value}"),
             Self::Guard(guard) => write!(f, "meter: {guard}; {}", guard.remedy()),
             Self::CheckFailed { expected, seen, voided } => {
-                write!(f, "the check channel reads {seen}")?;
-                if let Some(expected) = expected {
-                    write!(f, " instead of {expected}")?;
+                let instead = expected.map_or_else(String::new, |expected| format!(" instead of {expected}"));
+                match (seen.volts(), expected) {
+                    // What agrees at last is right: it is the readings before that were not.
+                    (Some(seen), Some(expected)) if CheckChannel::shows(seen, *expected) => write!(
+                        f,
+                        "the check channel reads {expected} only after other readings: the meter lags more than its \
+                         profile says, or its readings scatter"
+                    )?,
+                    (None, _) if matches!(seen, PinValue::Unread(_)) => {
+                        write!(f, "the check channel never came to rest: the meter's readings scatter")?;
+                    }
+                    _ => write!(
+                        f,
+                        "the check channel reads {seen}{instead}: the meter lags more than its profile says"
+                    )?,
                 }
-                write!(f, ": the meter lags more than its profile says; {voided} pins are read again")
+                write!(f, "; {voided} pins are read again")
             }
             Self::AliveOverridden { sign, .. } => {
                 write!(f, "going on by the operator's decision although the board seems alive: {sign}")
@@ -144,6 +156,46 @@ impl fmt::Display for Notice {
             }
             Self::LinkRestored { device, port } => write!(f, "the {device} at {port} is back"),
             Self::MeterNoise(problem) => write!(f, "meter: skipped what could not be read: {problem}"),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::readings::Unread;
+
+    #[test]
+    fn a_check_that_failed_says_why_it_did() {
+        let failed = |expected: Option<f64>, seen| {
+            let expected = expected.map(Volts::of);
+            Notice::CheckFailed { expected, seen, voided: 16 }.to_string()
+        };
+        let volts = |value| PinValue::Volts(Volts::of(value));
+        for (expected, seen, words) in [
+            (
+                Some(0.47),
+                volts(0.654),
+                "the check channel reads 0.654 instead of 0.470: the meter lags more than its profile says; ",
+            ),
+            (
+                None,
+                PinValue::Overload,
+                "the check channel reads OL: the meter lags more than its profile says; ",
+            ),
+            (
+                Some(0.47),
+                volts(0.471),
+                "the check channel reads 0.470 only after other readings: the meter lags more than its profile says, or its \
+                 readings scatter; ",
+            ),
+            (
+                Some(0.47),
+                PinValue::Unread(Unread::NotSettled { slope: 0.3 }),
+                "the check channel never came to rest: the meter's readings scatter; ",
+            ),
+        ] {
+            assert_eq!(failed(expected, seen), format!("{words}16 pins are read again"));
         }
     }
 }

@@ -8,7 +8,7 @@ mod visit;
 
 use std::time::Duration;
 
-use protocol::{Answer, BoardMessage, Channel, Event, Pace, Request, RequestFrame};
+use protocol::{Answer, BoardMessage, Channel, Event, Fault, Pace, Request, RequestFrame};
 
 use super::{
     Device, Plan, Step, Stream, Target, Timing,
@@ -56,6 +56,13 @@ pub struct Observer {
     clock: Clock,
     /// The latest request, and when it was sent if its answer cannot be older.
     sent: Option<(u16, Option<Moment>)>,
+    /// When that was.
+    sent_at: Option<Moment>,
+    /// When a request was sent that the switching board has answered: no channel had opened by itself by then, or it
+    /// would have said so before.
+    sound_at: Option<Moment>,
+    /// The pin that was decided last, and when its last reading had come.
+    latest: Option<(usize, Moment)>,
     /// Whether a request that moves the switch is on its way: until its answer comes, whatever is said of a closed
     /// channel is older than the request.
     is_moving: bool,
@@ -99,6 +106,11 @@ pub enum Observation {
     },
     /// The meter's display shows a sign.
     Guard(Guard),
+    /// Every channel had opened by the time this pin was decided, or may have: open leads are no reading of it.
+    TakenBack {
+        /// The pin, by its index.
+        pin: usize,
+    },
     /// A channel closed that is not in the plan.
     Unplanned(Channel),
 }
@@ -112,6 +124,9 @@ impl Observer {
             stream: Stream::new(setting.timing),
             clock: Clock::default(),
             sent: None,
+            sent_at: None,
+            sound_at: None,
+            latest: None,
             is_moving: false,
             dwell: None,
             visit: None,
@@ -131,6 +146,7 @@ impl Observer {
         // A step that is asked for again is answered with the time of the first answer.
         let is_fresh = !matches!(frame.request, Request::Advance { .. });
         self.sent = Some((frame.seq, is_fresh.then_some(now)));
+        self.sent_at = Some(now);
         self.is_moving |= matches!(
             frame.request,
             Request::Start { .. }
@@ -157,7 +173,11 @@ impl Observer {
     }
 
     /// A device went away. What it had half said is dropped, and no reading is believed before the next visit.
-    pub fn lost(&mut self, device: Device) {
+    ///
+    /// Without its switching board the leads are open, and whoever pulled its cable did so before the system told: what
+    /// was decided since it was heard of last is taken back.
+    pub fn lost(&mut self, device: Device) -> Vec<Observation> {
+        let mut seen = Vec::new();
         match device {
             Device::Meter => {
                 self.gap();
@@ -168,8 +188,10 @@ impl Observer {
                 self.stream.interrupt();
                 self.visit = None;
                 (self.clock, self.is_moving) = (Clock::default(), false);
+                seen.extend(self.take_back(self.sound_at));
             }
         }
+        seen
     }
 
     /// Something that was heard or sent is missing here: lines of a log were lost. The visit at hand gives nothing,
@@ -177,7 +199,7 @@ impl Observer {
     pub fn gap(&mut self) {
         self.decoder.interrupt();
         self.stream.interrupt();
-        self.visit = None;
+        (self.visit, self.latest) = (None, None);
     }
 
     /// The meter was asked for a reading.
@@ -190,6 +212,7 @@ impl Observer {
         match message {
             BoardMessage::Answer { seq, at_us, answer } => {
                 let asked = self.sent.filter(|(sent, _)| sent == seq);
+                let sound_at = self.sound_at;
                 match asked {
                     Some((_, Some(sent))) => self.clock.answer(sent, *at_us, now),
                     Some((_, None)) => self.clock.event(*at_us, now),
@@ -197,6 +220,9 @@ impl Observer {
                 }
                 if asked.is_some() {
                     self.is_moving = false;
+                    if !matches!(answer, Answer::Refused(_)) {
+                        self.sound_at = self.sent_at;
+                    }
                 }
                 match answer {
                     Answer::Settled { channel, .. } if asked.is_some() => self.begin(*channel, *at_us, now),
@@ -205,8 +231,12 @@ impl Observer {
                     Answer::Settled { .. } => Vec::new(),
                     Answer::Opened | Answer::PlanEnded | Answer::Refused(_) => {
                         self.leave(now);
-                        Vec::new()
+                        // It has started again, and said nothing when its channels opened.
+                        let is_new = *answer == Answer::Refused(Fault::NotGreeted);
+                        is_new.then(|| self.take_back(sound_at)).flatten().into_iter().collect()
                     }
+                    // The same, where something else has told of it first.
+                    Answer::Greeting(_) => self.take_back(sound_at).into_iter().collect(),
                     _ => Vec::new(),
                 }
             }
@@ -220,7 +250,8 @@ impl Observer {
                     }
                     Event::Opened { .. } => {
                         self.leave(now);
-                        Vec::new()
+                        let opened = self.clock.earliest(*at_us).or(self.sound_at);
+                        self.take_back(opened).into_iter().collect()
                     }
                     _ => Vec::new(),
                 }
@@ -317,6 +348,18 @@ impl Observer {
         told.next().filter(|_| self.check.has_unproven()).map(|result| result.pin)
     }
 
+    /// Whether the check channel should be visited before the next pin: the display has not moved for some time.
+    #[must_use]
+    pub fn wants_check(&self) -> bool {
+        self.suspicion.wants_check()
+    }
+
+    /// Whether the display has not moved up to the check channel.
+    #[must_use]
+    pub fn is_still(&self) -> bool {
+        self.suspicion.is_still()
+    }
+
     /// What was read at each pin, by index; `None` where no visit has ended yet.
     #[must_use]
     pub fn results(&self) -> &[Option<PinResult>] {
@@ -360,6 +403,17 @@ impl Observer {
         }
     }
 
+    /// Every channel may have opened from `opened` on: what was decided since is no reading of a pin.
+    fn take_back(&mut self, opened: Option<Moment>) -> Option<Observation> {
+        let (pin, decided) = self.latest?;
+        if opened.is_some_and(|opened| decided < opened) {
+            return None;
+        }
+        self.latest = None;
+        self.results.void(&[pin]);
+        Some(Observation::TakenBack { pin })
+    }
+
     fn decide(&mut self, value: PinValue, look: Look, at: Moment, seen: &mut Vec<Observation>) {
         let Some(visit) = &self.visit else { return };
         match visit.target {
@@ -375,6 +429,7 @@ impl Observer {
                 }
                 let result = visit.result(pin, value, at, self.results.retries(pin));
                 self.check.pin(pin, value);
+                self.latest = Some((pin, at));
                 seen.push(Observation::Decided(result.clone()));
                 self.results.decide(result);
             }

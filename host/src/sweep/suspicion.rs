@@ -140,6 +140,24 @@ impl Suspicion {
         Some(found)
     }
 
+    /// Whether so many pins have shown the very same since the check channel was visited that it should be now: HOLD may
+    /// be pressed again before the plan comes to it, and they would pass for read.
+    pub(super) fn wants_check(&self) -> bool {
+        let Frozen { shown, pins, checks, .. } = &self.frozen;
+        let is_near_zero = |number: Number| number.to_f64().abs() < NEAR_ZERO.get();
+        let enough = match shown {
+            Some(Ok(number)) if is_near_zero(*number) => ALIKE_PINS,
+            _ => STILL_PINS,
+        };
+        self.has_check && *checks == 0 && pins.len() >= enough
+    }
+
+    /// Whether the check channel has shown the very same as pins before it: a display that stands still, or the last
+    /// pin's reading come late.
+    pub(super) fn is_still(&self) -> bool {
+        self.frozen.checks > 0 && !self.frozen.pins.is_empty()
+    }
+
     /// Pins that have shown nothing but the display's present digits.
     pub(super) fn still_pins(&self) -> Vec<usize> {
         self.frozen.pins.iter().copied().collect()

@@ -102,7 +102,7 @@ pub enum SweepError {
         format: &'static str,
     },
     /// The meter says nothing.
-    #[error("the meter at {port} says nothing: expected a reading within {} s, found silence", waited.as_secs_f32())]
+    #[error("the meter at {port} says nothing: expected a reading within {:.1} s, found silence", waited.as_secs_f32())]
     MeterSilent {
         /// Its port.
         port: String,
@@ -110,7 +110,7 @@ pub enum SweepError {
         waited: Duration,
     },
     /// The meter has sent readings and then nothing more.
-    #[error("the meter at {port} has stopped sending: expected a reading within {} s, found silence after the last one", waited.as_secs_f32())]
+    #[error("the meter at {port} has stopped sending: expected a reading within {:.1} s, found silence after the last one", waited.as_secs_f32())]
     MeterStopped {
         /// Its port.
         port: String,

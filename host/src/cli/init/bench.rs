@@ -45,15 +45,18 @@ pub(super) fn configuration(
             interview.say(&format!("  {}  {}", number + 1, ports::text(port)));
         }
     }
-    let mut port = |question: Question, given: &Option<Address>, known: &Option<Address>| {
-        let shown = |port: &Option<Address>| port.as_ref().map(Address::to_string);
-        let question = question.or(shown(known).as_deref().unwrap_or(NONE));
-        interview.ask(question, shown(given).as_deref(), |text| optional(text, |text| listed(text, &ports)))
-    };
+    let mut port =
+        |question: Question, given: &Option<Address>, known: &Option<Address>, taken: Option<&Address>| {
+            let shown = |port: &Option<Address>| port.as_ref().map(Address::to_string);
+            let question = question.or(shown(known).as_deref().unwrap_or(NONE));
+            interview.ask(question, shown(given).as_deref(), |text| {
+                optional(text, |text| free(listed(text, &ports)?, taken))
+            })
+        };
     let question = Question::new("--jig", "Port of the switching board, by number or name");
-    let jig = port(question, &args.jig, &known.jig)?;
+    let jig = port(question, &args.jig, &known.jig, None)?;
     let question = Question::new("--meter", "Port of the meter, by number or name");
-    let meter = port(question, &args.meter, &known.meter)?;
+    let meter = port(question, &args.meter, &known.meter, jig.as_ref())?;
     let profile = interview.ask(
         Question::new("--profile", "Meter profile (`pintally meter profiles` lists them)")
             .or(known.profile.as_deref().unwrap_or(options::PROFILE)),
@@ -99,6 +102,16 @@ fn listed(text: &str, ports: &[ListedPort]) -> Result<Address, String> {
             None => Err(format!("expected a number from the list or the name of a port, found `{text}`")),
         },
         Err(_) => text.parse().map_err(|error: port::AddressError| error.to_string()),
+    }
+}
+
+/// A port that is not the switching board's.
+fn free(port: Address, taken: Option<&Address>) -> Result<Address, String> {
+    match taken.filter(|taken| port.is_same_as(taken)) {
+        Some(_) => {
+            Err(format!("expected another port for the meter, found that of the switching board: {port}"))
+        }
+        None => Ok(port),
     }
 }
 

@@ -236,13 +236,12 @@ fn nothing(port: &Address, unknown: &Unknown) -> Failure {
         .hint("switch the meter on, in diode test, and its output on (a key named RS232, USB or REL on many)")
         .hint("a meter that speaks only when polled is not asked here: try --profile d14 or hm8012 with `meter watch`");
     }
-    let first: Vec<String> = unknown.first.iter().map(|byte| format!("{byte:02X}")).collect();
     Failure::new(
         ExitStatus::Unavailable,
         format!(
             "expected a known meter at {port}, found {} bytes that fit no profile: {}",
             unknown.heard,
-            first.join(" ")
+            excerpt(&unknown.first)
         ),
     )
     .hint(
@@ -251,9 +250,24 @@ fn nothing(port: &Address, unknown: &Unknown) -> Failure {
     .hint("the meter may use another baud rate than those tried")
 }
 
+/// Lines of text as such, since whoever describes them must see them; other bytes as numbers.
+fn excerpt(bytes: &[u8]) -> String {
+    if bytes.iter().all(|byte| byte.is_ascii_graphic() || matches!(byte, b' ' | b'\t' | b'\r' | b'\n')) {
+        return format!("`{}`", bytes.escape_ascii());
+    }
+    let bytes: Vec<String> = bytes.iter().map(|byte| format!("{byte:02X}")).collect();
+    bytes.join(" ")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_not_known_is_shown_as_what_it_is() {
+        assert_eq!(excerpt(b"DIODE;0,543;V\r\n"), r"`DIODE;0,543;V\r\n`");
+        assert_eq!(excerpt(b"\x1127"), "11 32 37");
+    }
 
     #[test]
     fn every_streaming_profile_is_listened_for_once() {

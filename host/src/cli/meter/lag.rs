@@ -24,7 +24,7 @@ use crate::{
     failure::{Failure, OrFail},
     meter::{self, Measured, Profile},
     practice::BenchDevices,
-    sweep::{Devices, Lag, LagSetup, Talk, Unrecorded, Way, measure_lag},
+    sweep::{Devices, Lag, LagNews, LagSetup, Talk, Unrecorded, Way, measure_lag},
 };
 use protocol::Channel;
 
@@ -111,10 +111,12 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     }
     screen.tell(&format!("learning what channels {} and {} read", channels[0], channels[1]));
     let tenth = (args.toggles / 4).max(1);
-    let lag = measure_lag(devices.as_mut(), setup, &mut |done| {
-        if done % tenth == 0 {
+    let lag = measure_lag(devices.as_mut(), setup, &mut |news| match news {
+        LagNews::Changes(done) if done % tenth == 0 => {
             screen.tell(&format!("{done} of {} changes", args.toggles));
         }
+        LagNews::Changes(_) => {}
+        LagNews::Notice(notice) => screen.tell(&notice.to_string()),
     })?;
     match args.format {
         Format::Text => {

@@ -18,7 +18,7 @@ use crate::{
     cli::{Screen, config},
     exit_status::ExitStatus,
     failure::Failure,
-    meter::{Answer, Conversation, ConversationError, Event, NoValue, Profile, Reading, Sign, Stamped},
+    meter::{Answer, Conversation, ConversationError, Event, NoValue, Profile, Reading, Sign, Stamped, Talk},
     moment::Moment,
     port::Address,
     sweep::Guard,
@@ -59,6 +59,9 @@ pub(super) fn run(args: &Args, screen: &mut Screen) -> Result<ExitStatus, Failur
     let mut conversation = Conversation::new(&profile);
     conversation.start(line.now());
     let mut watch = Watch::new(args, &port, &profile);
+    if watch.is_polled {
+        screen.say("how fast it converts does not show: a polled meter sends its latest conversion whenever it is asked");
+    }
     let ended = loop {
         if let Err(failure) = send(&mut conversation, &mut line) {
             break Err(failure);
@@ -122,11 +125,16 @@ struct Watch<'a> {
     last: Option<Moment>,
     gaps: VecDeque<Duration>,
     guard: Option<Guard>,
+    /// The meter sends its latest conversion whenever it is asked: how fast it answers says nothing of its conversions.
+    is_polled: bool,
 }
 
 impl<'a> Watch<'a> {
     /// Gaps from which the rate is taken: their median, so that a lost frame does not show.
     const GAPS: usize = 9;
+
+    /// Gaps before a rate is told, as in a sweep: what stood in a buffer when the port was opened comes at once.
+    const GAPS_NEEDED: usize = 3;
 
     fn new(args: &'a Args, port: &'a Address, profile: &Profile) -> Self {
         Self {
@@ -138,6 +146,7 @@ impl<'a> Watch<'a> {
             last: None,
             gaps: VecDeque::new(),
             guard: None,
+            is_polled: matches!(profile.talk, Talk::Polled { .. }),
         }
     }
 
@@ -188,8 +197,11 @@ impl<'a> Watch<'a> {
         Ok(())
     }
 
-    /// Readings a second.
+    /// Readings a second; `None` while too few have come, and for a meter that is polled.
     fn rate(&self) -> Option<f64> {
+        if self.is_polled || self.gaps.len() < Self::GAPS_NEEDED {
+            return None;
+        }
         let mut gaps: Vec<Duration> = self.gaps.iter().copied().collect();
         gaps.sort_unstable();
         let median = gaps.get(gaps.len() / 2)?.as_secs_f64();
@@ -266,6 +278,31 @@ mod tests {
     fn reading(value: Result<Number, NoValue>, function: Option<Function>, flags: Flags) -> Stamped<Reading> {
         let at = Moment::from_micros(1_234_567);
         Stamped { first_byte: at, last_byte: at, item: Reading { value, function, flags } }
+    }
+
+    /// A rate is what a profile is corrected by, so none is told before it is one.
+    #[test]
+    fn a_rate_is_told_when_it_is_known() {
+        let told = |profile: &str, gaps: &[u64]| {
+            let profile = crate::meter::shipped(profile).unwrap();
+            let args = Args {
+                port: None,
+                profile: None,
+                count: None,
+                format: Format::Text,
+                config: config::Args::default(),
+            };
+            let port = "COM1".parse().unwrap();
+            let mut watch = Watch::new(&args, &port, &profile);
+            watch.gaps.extend(gaps.iter().map(|&gap| Duration::from_millis(gap)));
+            watch.rate()
+        };
+        assert_eq!(told("fs9721", &[]), None);
+        // The first two frames had waited for the port to be opened.
+        assert_eq!(told("fs9721", &[1, 333]), None);
+        assert_eq!(told("fs9721", &[1, 250, 250]), Some(4.0));
+        assert_eq!(told("scpi-bench", &[50, 50, 50]), Some(20.0));
+        assert_eq!(told("d14", &[125, 125, 125]), None);
     }
 
     #[test]

@@ -60,6 +60,13 @@ impl LineFormat {
                 return Err((field, COLUMNS, column.to_string()));
             }
         }
+        for (field, column) in
+            [("line.unit_column", self.unit_column), ("line.function_column", self.function_column)]
+        {
+            if column == Some(self.value_column) {
+                return Err((field, "another column than line.value_column", self.value_column.to_string()));
+            }
+        }
         match (&self.unit, self.unit_column) {
             (Some(text), None) if volts(text).is_some() => {}
             (Some(text), None) => return Err(("line.unit", "V, mV or uV", format!("{text:?}"))),

@@ -201,6 +201,18 @@ mod tests {
                 "line.value_column of meter profile text-lines: expected a column from 1 to 64, found 0",
             ),
             (
+                "text-lines",
+                "unit_column = 3",
+                "unit_column = 2",
+                "line.unit_column of meter profile text-lines: expected another column than line.value_column, found 2",
+            ),
+            (
+                "text-lines",
+                "function_column = 1",
+                "function_column = 2",
+                "line.function_column of meter profile text-lines: expected another column than line.value_column, found 2",
+            ),
+            (
                 "scpi-bench",
                 "amperes = 0.001",
                 "amperes = 1.0",

@@ -13,6 +13,7 @@ mod converter;
 mod encode;
 mod instrument;
 mod options;
+mod trouble;
 
 use std::{collections::VecDeque, time::Duration};
 
@@ -29,7 +30,10 @@ use {
     instrument::{Instrument, Reply},
 };
 
-pub use options::{Hum, MeterOptions};
+pub use {
+    options::{Hum, MeterOptions},
+    trouble::{MeterTrouble, ParseMeterTroubleError},
+};
 
 /// A meter of the practice bench.
 ///
@@ -97,6 +101,12 @@ impl SimulatedMeter {
     #[must_use]
     pub const fn conversions(&self) -> u64 {
         self.conversions
+    }
+
+    /// Presses HOLD, or presses it again.
+    pub fn press_hold(&mut self, now: Moment) {
+        let is_held = self.options.is_held(now);
+        (self.options.hold_from, self.options.hold_until) = ((!is_held).then_some(now), None);
     }
 
     /// Takes bytes that reach the meter at `now`.
@@ -167,8 +177,7 @@ impl SimulatedMeter {
     fn convert(&mut self, now: Moment, sent: &mut Vec<(Moment, Vec<u8>)>) {
         let conversion = self.converter.finish(&mut self.random);
         self.conversions += 1;
-        let held = self.options.hold_from.is_some_and(|from| now >= from);
-        if !held {
+        if !self.options.is_held(now) {
             self.shown = self.show(conversion);
         }
         match self.profile.talk {
@@ -230,7 +239,7 @@ impl SimulatedMeter {
         let display = Display {
             shown: self.shown,
             function: self.instrument.function(),
-            hold: self.options.hold_from.is_some_and(|from| now >= from),
+            hold: self.options.is_held(now),
             relative: self.options.relative,
             extreme: self.options.extreme,
             auto_power_off: self.options.auto_power_off,

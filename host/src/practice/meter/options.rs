@@ -35,6 +35,8 @@ pub struct MeterOptions {
     pub flipped: f64,
     /// HOLD is pressed at this moment: the display freezes, and shows the sign where the format has one.
     pub hold_from: Option<Moment>,
+    /// HOLD is pressed again at this moment: the display goes on.
+    pub hold_until: Option<Moment>,
     /// The meter falls silent at this moment, as with automatic power-off.
     pub silent_from: Option<Moment>,
     /// REL is on.
@@ -91,6 +93,7 @@ impl MeterOptions {
             doubled: 0.0,
             flipped: 0.0,
             hold_from: None,
+            hold_until: None,
             silent_from: None,
             relative: false,
             extreme: false,
@@ -98,5 +101,11 @@ impl MeterOptions {
             low_battery: false,
             function: Function::Diode,
         }
+    }
+
+    /// Whether the display is frozen.
+    #[must_use]
+    pub fn is_held(&self, now: Moment) -> bool {
+        self.hold_from.is_some_and(|from| now >= from) && self.hold_until.is_none_or(|until| now < until)
     }
 }

@@ -43,6 +43,10 @@ impl Conductor {
                 }
             }
             (Request::LoadPlan { .. }, Answer::PlanLoaded { steps }) => self.load(usize::from(steps), now),
+            // The last pin is to be read once more.
+            (Request::OpenAll, Answer::Opened) if matches!(self.phase, Phase::Moving { .. }) => {
+                self.go_again(now);
+            }
             (Request::Advance { .. }, Answer::PlanEnded) | (Request::OpenAll, Answer::Opened) => {
                 if self.phase == Phase::Closing {
                     self.end(Ok(()));

@@ -8,7 +8,7 @@ use super::{Conductor, Output, Phase};
 use crate::{
     label,
     moment::Moment,
-    sweep::{Device, Notice, SweepError, Visit, ear::Ear},
+    sweep::{Device, Notice, Observation, SweepError, Visit, ear::Ear},
 };
 
 /// How long a device may be away before the sweep gives up: time to find the cable and to plug it in again.
@@ -61,7 +61,11 @@ impl Conductor {
                 ready(Some(visit))
             }
         };
-        self.observer.lost(device);
+        for taken in self.observer.lost(device) {
+            if let Observation::TakenBack { pin } = taken {
+                self.read_again(pin);
+            }
+        }
         self.ear.want(false, now);
         match device {
             Device::Jig => {

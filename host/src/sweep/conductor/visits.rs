@@ -14,7 +14,8 @@ impl Conductor {
     /// Reports what was observed and moves on when a visit is over.
     pub(super) fn observe(&mut self, observations: Vec<Observation>, now: Moment) {
         for observation in observations {
-            if matches!(self.phase, Phase::Closing | Phase::Ended) {
+            let is_taken_back = matches!(observation, Observation::TakenBack { .. });
+            if self.phase == Phase::Ended || (self.phase == Phase::Closing && !is_taken_back) {
                 return;
             }
             match observation {
@@ -44,6 +45,7 @@ impl Conductor {
                         voided: voided.len(),
                     }));
                 }
+                Observation::TakenBack { pin } => self.read_again(pin),
                 Observation::Guard(guard) => self.guarded(guard, now),
                 Observation::Unplanned(channel) => self.strayed(channel, now),
             }
@@ -68,6 +70,19 @@ impl Conductor {
             self.span.get_or_insert((now, now));
             self.out.push_back(Output::Tell(Notice::Visiting { target, done: self.done, total }));
             self.ear.want(true, now);
+        }
+    }
+
+    /// A pin that was decided is visited once more, before the rest. A walk does not go back.
+    pub(super) fn read_again(&mut self, pin: usize) {
+        let mut visits = self.score.setting.plan.visits.iter();
+        let found = visits.find(|visit| visit.target == Target::Pin(pin)).copied();
+        let Some(visit) = found.filter(|_| !self.is_walk()) else { return };
+        self.stepping = Stepping::Direct;
+        match self.phase {
+            // When the switching board has done what it was asked last, which is to open every channel or to greet.
+            Phase::Closing => self.phase = Phase::Moving { visit },
+            _ => self.todo.push_front(visit),
         }
     }
 
@@ -102,6 +117,12 @@ impl Conductor {
             let is_void = |visit: &&Visit| matches!(visit.target, Target::Pin(pin) if voided.contains(&pin));
             for visit in again.filter(is_void) {
                 self.todo.push_front(*visit);
+            }
+            // No pin is read again before the display has moved.
+            if let Phase::Reading { visit, .. } = self.phase
+                && self.observer.is_still()
+            {
+                self.todo.push_front(visit);
             }
         }
         self.visit_over(now);
@@ -149,6 +170,7 @@ impl Conductor {
         if self.todo.is_empty() {
             self.prove();
         }
+        self.check_if_still();
         match self.todo.pop_front() {
             Some(visit) => {
                 if let Stepping::Plan { step } = self.stepping {
@@ -171,6 +193,19 @@ impl Conductor {
                 self.stepping = Stepping::Direct;
                 self.todo.push_back(*visit);
             }
+        }
+    }
+
+    /// Looks at the check channel before its turn where the display has not moved for some time.
+    fn check_if_still(&mut self) {
+        let is_next = self.todo.front().is_some_and(|visit| visit.target == Target::Check);
+        if is_next || !self.observer.wants_check() {
+            return;
+        }
+        let visits = &self.score.setting.plan.visits;
+        if let Some(check) = visits.iter().find(|visit| visit.target == Target::Check) {
+            self.stepping = Stepping::Direct;
+            self.todo.push_front(*check);
         }
     }
 

@@ -13,7 +13,7 @@ use crate::{
     moment::Moment,
     readings::PinValue,
     sweep::{
-        AliveSign, Device, Guard, Output, Pacing, SweepError, Timing,
+        AliveSign, Device, Guard, Notice, Output, Pacing, SweepError, Timing,
         conductor::GUARD_WAIT,
         ear::{Ear, Message, Oddity},
     },
@@ -237,11 +237,12 @@ impl Toggling {
     fn frame(&mut self, frame: &Stamped<Reading>, now: Moment) {
         self.heard = Some(now);
         if let Some(guard) = Guard::of(&frame.item).filter(|guard| guard.blocks()) {
-            let since = self.guard.filter(|(known, _)| *known == guard).map_or(now, |(_, since)| since);
-            self.guard = Some((guard, since));
-            if now.since(since) >= GUARD_WAIT {
-                self.fail(SweepError::MeterBlocked(guard).into(), now);
-            }
+            self.guarded(guard, now);
+            return;
+        }
+        if self.guard.take().is_some() && matches!(self.phase, Phase::Reading { .. }) {
+            // What the meter showed of this change is not known: the next one is measured in its place.
+            self.go_to(if self.levels[self.at].is_some() { 1 - self.at } else { self.at }, now);
             return;
         }
         let is_new = self.tally.frame(frame, self.levels[self.at].as_ref());
@@ -258,6 +259,21 @@ impl Toggling {
         if self.tally.waited(now) > patience && matches!(self.phase, Phase::Reading { .. }) {
             let (channel, waited) = (self.setup.channels[self.at], self.tally.waited(now));
             self.fail(LagError::Restless { channel, waited }, now);
+        }
+    }
+
+    /// A key of the meter is in the way.
+    fn guarded(&mut self, guard: Guard, now: Moment) {
+        match self.guard {
+            Some((known, since)) if known == guard => {
+                if now.since(since) >= GUARD_WAIT {
+                    self.fail(SweepError::MeterBlocked(guard).into(), now);
+                }
+            }
+            _ => {
+                self.guard = Some((guard, now));
+                self.out.push_back(Output::Tell(Notice::Guard(guard)));
+            }
         }
     }
 

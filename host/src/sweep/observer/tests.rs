@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::{
-    meter::{Flags, Number},
+    meter::{Flags, NoValue, Number, Sign},
     readings::Unread,
     sweep::Visit,
 };
@@ -167,5 +167,74 @@ fn a_display_that_is_held_stays_so_when_a_cable_goes() {
         assert!(holds(&read(&mut observer, 2100)), "{device}");
         observer.lost(device);
         assert!(holds(&read(&mut observer, 5000)), "{device}");
+    }
+}
+
+/// How the host learns that every channel has opened.
+enum Told {
+    /// The switching board said so, and when by its own clock.
+    Event(u64),
+    /// Its cable was pulled.
+    Unplugged,
+    /// It had started again.
+    Restarted,
+}
+
+/// Channels may open while a visit lasts, and the host hears of it after the open leads have been read: that is no open
+/// joint.
+#[test]
+fn what_open_leads_have_decided_is_taken_back() {
+    let at = |ms: u64| Moment::from_micros(ms * 1000);
+    for (told, pinged, is_taken) in [
+        // Settled at 3 ms, decided at 600 ms.
+        (Told::Event(200_000), false, true),
+        (Told::Event(650_000), false, false),
+        (Told::Unplugged, false, true),
+        // What answers after that was there before.
+        (Told::Unplugged, true, false),
+        (Told::Restarted, false, true),
+        (Told::Restarted, true, false),
+    ] {
+        let mut observer = observer(setting(&[Target::Pin(0), Target::Pin(1)], 1));
+        let ask = |observer: &mut Observer, seq, request, ms| {
+            observer.sent_to_jig(&RequestFrame { seq, request }, at(ms));
+        };
+        ask(&mut observer, 0, Request::Select { channel: Channel(0), settle_us: 3000 }, 0);
+        observer.jig_message(&settled(0, 3000, 0), at(4));
+        let open = |ms: u64| {
+            let item = Reading {
+                value: Err(NoValue::Overload(Sign::Plus)),
+                function: None,
+                flags: Flags::default(),
+            };
+            Stamped { first_byte: at(ms), last_byte: at(ms), item }
+        };
+        let seen: Vec<_> = (1..=6).flat_map(|n| observer.reading(&open(100 * n))).collect();
+        assert!(
+            matches!(&seen[..], [Observation::Decided(result)] if result.value == PinValue::Overload),
+            "{seen:?}"
+        );
+        if pinged {
+            ask(&mut observer, 1, Request::Ping, 700);
+            observer
+                .jig_message(&BoardMessage::Answer { seq: 1, at_us: 700_500, answer: Answer::Pong }, at(701));
+        }
+        let seen = match told {
+            Told::Event(at_us) => {
+                let event = Event::Opened { reason: protocol::OpenReason::LidOpen };
+                observer.jig_message(&BoardMessage::Event { at_us, event }, at(900))
+            }
+            Told::Unplugged => observer.lost(Device::Jig),
+            Told::Restarted => {
+                ask(&mut observer, 2, Request::Select { channel: Channel(1), settle_us: 3000 }, 800);
+                let answer = Answer::Refused(Fault::NotGreeted);
+                observer.jig_message(&BoardMessage::Answer { seq: 2, at_us: 500, answer }, at(801))
+            }
+        };
+        let (expected, value) = match is_taken {
+            true => (vec![Observation::TakenBack { pin: 0 }], PinValue::Unread(Unread::Voided)),
+            false => (Vec::new(), PinValue::Overload),
+        };
+        assert_eq!((seen, observer.values()[0]), (expected, value));
     }
 }
