@@ -116,9 +116,13 @@ fn unplug_once_after(place: &Place, bench: &mut Bench<'_>, calm: &Outcome, pins:
     }
     assert!(recorded(&lines[lost..last_back]).is_empty());
     assert_eq!(recorded(&lines[..lost]).len(), pins, "it stopped at once");
-    // It went on at the same pin: each pin was decided once.
+    // It went on at the same pin: each pin was decided once, but for the last one before the cable was pulled. Nobody knows
+    // whether its channel was still closed, so it is read again unless the switching board has been heard of since.
     let mut pins_read: Vec<String> = recorded(&lines).into_iter().map(|(pin, _)| pin).collect();
-    assert_eq!(pins_read.len(), 4);
+    let last = pins_read[pins - 1].clone();
+    if let Some(again) = pins_read.iter().rposition(|pin| *pin == last).filter(|again| *again >= pins) {
+        pins_read.remove(again);
+    }
     pins_read.sort_unstable();
     assert_eq!(pins_read, ["1", "2", "3", "4"]);
 
@@ -246,7 +250,12 @@ fn pull_one(which: &str) -> bool {
     }
     assert!(heard.contains(&format!("the {which} at tcp:")) && heard.contains("is back"), "{heard}");
     let lines = log_of(&place);
-    assert_eq!(recorded(&lines).len(), 4);
+    let mut pins_read: Vec<String> = recorded(&lines).into_iter().map(|(pin, _)| pin).collect();
+    // Without the switching board the leads were open: the last pin before that may be read again.
+    assert!(pins_read.len() <= 4 + usize::from(which != "meter"), "{pins_read:?}");
+    pins_read.sort_unstable();
+    pins_read.dedup();
+    assert_eq!(pins_read, ["1", "2", "3", "4"]);
     assert_eq!(replay(&place, Path::new("t.jsonl")).stderr, "");
     true
 }
