@@ -125,7 +125,7 @@ pub(super) fn confirm(
     match answer.trim().eq_ignore_ascii_case("yes") {
         true => Ok(who),
         false => {
-            Err(Failure::new(ExitStatus::Usage, "the board was not confirmed to be dead: nothing was closed"))
+            Err(Failure::new(ExitStatus::Usage, "the board was not confirmed to be dead: nothing was measured"))
         }
     }
 }

@@ -53,8 +53,9 @@ enum Command {
     },
     /// Remove all notes about a board, for good
     ///
-    /// Its session logs are rewritten without the words and say that something was removed, when and by whom. Readings
-    /// and findings stay. Copies that were made elsewhere, and reports that were printed, are not reached.
+    /// Its session logs are rewritten without the words and say that something was removed, when and by whom. Readings,
+    /// findings and what was noted of repaired pins stay. Copies that were made elsewhere, and reports that were printed,
+    /// are not reached.
     Forget {
         /// Ticket number or other name of the board
         board: String,
