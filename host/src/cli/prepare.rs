@@ -124,9 +124,10 @@ pub(super) fn confirm(
     input.lock().read_line(&mut answer).or_fail(ExitStatus::Io)?;
     match answer.trim().eq_ignore_ascii_case("yes") {
         true => Ok(who),
-        false => {
-            Err(Failure::new(ExitStatus::Usage, "the board was not confirmed to be dead: nothing was measured"))
-        }
+        false => Err(Failure::new(
+            ExitStatus::Usage,
+            "the board was not confirmed to be dead: nothing was measured",
+        )),
     }
 }
 
